@@ -1,0 +1,1 @@
+"""Values everybody speaks in: nameplate, version, status, events, problems, limits."""

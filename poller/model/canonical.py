@@ -1,0 +1,65 @@
+"""One way from values to bytes and back: canonical JSON, sorted keys, no floats, times in UTC ms."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+from functools import cache
+from typing import Annotated, Any, TypeVar
+
+from pydantic import PlainSerializer, TypeAdapter
+
+T = TypeVar("T")
+
+
+@cache
+def adapter(kind: type[T]) -> TypeAdapter[T]:
+    """The pydantic reader and writer of a dataclass; made once, since making one is slow."""
+    return TypeAdapter(kind)
+
+
+def plain(value: object) -> Any:
+    """A dataclass value as JSON types; times as text by stamp()."""
+    return adapter(type(value)).dump_python(value, mode="json")
+
+
+def encode(value: object) -> bytes:
+    """Canonical JSON of plain JSON types. Raises TypeError for a float: a float has two spellings."""
+    _refuse_floats(value)
+    return json.dumps(
+        value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
+    ).encode()
+
+
+def _refuse_floats(value: object) -> None:
+    if isinstance(value, float):
+        raise TypeError(f"a float in what is hashed: {value!r}")
+    if isinstance(value, dict):
+        for inner in value.values():
+            _refuse_floats(inner)
+    elif isinstance(value, (list, tuple)):
+        for inner in value:
+            _refuse_floats(inner)
+
+
+def stamp(at: datetime) -> str:
+    """UTC with milliseconds: 2026-03-01T04:05:06.789Z."""
+    return at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.") + f"{at.microsecond // 1000:03d}Z"
+
+
+def unstamp(text: str) -> datetime:
+    """The opposite of stamp; also takes what fromisoformat takes, if it carries an offset."""
+    at = datetime.fromisoformat(text)
+    if at.tzinfo is None:
+        raise ValueError(f"{text}: no offset from UTC")
+    return at.astimezone(UTC)
+
+
+def whole_ms(at: datetime) -> datetime:
+    """UTC, cut to the millisecond that stamp() writes, so that live and stored values are equal."""
+    at = at.astimezone(UTC)
+    return at.replace(microsecond=at.microsecond // 1000 * 1000)
+
+
+Utc = Annotated[datetime, PlainSerializer(stamp, return_type=str, when_used="json")]
+"""A moment in a stored value; written by stamp()."""

@@ -1,0 +1,366 @@
+"""The kinds of events: conclusions, not samples. Nouns, each with the schema of its body.
+
+A kind's body may gain optional fields; any other change is a new version with a lift from the old.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import ClassVar, Final, TypeVar
+
+from poller.model.canonical import Utc
+from poller.model.nameplate import Nameplate
+from poller.model.status import Behaviour, Health, Quality
+
+
+class ChangeClass(StrEnum):
+    """What a change of the nameplate is, most serious first."""
+
+    WRONG_VERSION = "wrong_version"  # work was planned, and this is not its version
+    REPLACED = "replaced"  # another serial number
+    DOWNGRADED = "downgraded"  # firmware lower than before
+    UNPLANNED = "unplanned"  # firmware changed, nobody planned it
+    OPTIONS = "options"  # order code, model or hardware
+    SETTINGS = "settings"  # configRev, paramRev, settingsId, location
+    TEXT_ONLY = "text_only"  # spelled otherwise, ordered the same
+    PLANNED = "planned"
+
+
+class Order(StrEnum):
+    """The present version against the one before."""
+
+    NEWER = "newer"
+    OLDER = "older"
+    SAME = "same"  # the same text
+    TEXT_ONLY = "text_only"  # other text, the same place in the order
+    NOT_COMPARABLE = "not_comparable"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One attribute that changed. order: versions only."""
+
+    attribute: str
+    before: str | None
+    after: str | None
+    change: ChangeClass
+    order: Order | None = None
+
+
+class Body:
+    """Base of every event body. kind and v name its schema."""
+
+    __slots__ = ()
+    kind: ClassVar[str]
+    v: ClassVar[int] = 1
+
+
+KINDS: Final[dict[tuple[str, int], type[Body]]] = {}
+B = TypeVar("B", bound=Body)
+
+
+def _kind(body: type[B]) -> type[B]:
+    KINDS[body.kind, body.v] = body
+    return body
+
+
+# The service and its site.
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ServiceStarted(Body):
+    kind: ClassVar[str] = "service_started"
+    version: str
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ServiceStopped(Body):
+    kind: ClassVar[str] = "service_stopped"
+    reason: str
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockStepped(Body):
+    """The wall clock moved against the monotonic clock; forward is positive."""
+
+    kind: ClassVar[str] = "clock_stepped"
+    by_ms: int
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteLoaded(Body):
+    """The configuration in force from here on. files: name to text; no secret stands in them."""
+
+    kind: ClassVar[str] = "site_loaded"
+    site: str
+    sha256: str
+    files: dict[str, str]
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RelayListed(Body):
+    kind: ClassVar[str] = "relay_listed"
+    bay: str
+    function: str
+    address: str  # host:port/unit
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RelayDelisted(Body):
+    kind: ClassVar[str] = "relay_delisted"
+
+
+# What the relay is.
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NameplateFirstRead(Body):
+    kind: ClassVar[str] = "nameplate_first_read"
+    nameplate: Nameplate
+    map: str
+    first_new_at: Utc
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NameplateChanged(Body):
+    """change: the most serious of changes. relay_time: when the relay itself says it happened."""
+
+    kind: ClassVar[str] = "nameplate_changed"
+    change: ChangeClass
+    changes: tuple[Change, ...]
+    nameplate: Nameplate
+    map: str
+    last_old_at: Utc | None
+    first_new_at: Utc
+    relay_time: Utc | None = None
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MapChosen(Body):
+    kind: ClassVar[str] = "map_chosen"
+    map: str
+    before: str | None
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoValidMap(Body):
+    """The identity was read and no listed map fits it; nothing else is decoded."""
+
+    kind: ClassVar[str] = "no_valid_map"
+    identity: Nameplate
+    before: str | None
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IdentityUnreadable(Body):
+    """The relay answers, but its nameplate could not be read for so long."""
+
+    kind: ClassVar[str] = "identity_unreadable"
+    since: Utc
+    reason: str
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IdentityReadable(Body):
+    kind: ClassVar[str] = "identity_readable"
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SerialDuplicated(Body):
+    """Two positions tell the same serial number: one relay at two addresses, or a wrong entry."""
+
+    kind: ClassVar[str] = "serial_duplicated"
+    serNum: str
+    others: tuple[str, ...]
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BaselineAccepted(Body):
+    kind: ClassVar[str] = "baseline_accepted"
+    nameplate: Nameplate
+    why: str
+    reference: str | None = None
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingEntered(Body):
+    """Read by a person at the front panel."""
+
+    kind: ClassVar[str] = "reading_entered"
+    values: dict[str, str]  # attribute to text, names as in nameplate.flat
+    read_at: Utc
+    reference: str | None = None
+    quality: Quality = Quality.MANUAL
+
+
+# How the relay is.
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlagRose(Body):
+    """at_first: it stood already when the relay was first read."""
+
+    kind: ClassVar[str] = "flag_rose"
+    flag: str
+    says: str
+    first_new_at: Utc
+    at_first: bool = False
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlagFell(Body):
+    kind: ClassVar[str] = "flag_fell"
+    flag: str
+    first_new_at: Utc
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HealthChanged(Body):
+    kind: ClassVar[str] = "health_changed"
+    before: Health | None
+    after: Health
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BehaviourChanged(Body):
+    kind: ClassVar[str] = "behaviour_changed"
+    before: Behaviour | None
+    after: Behaviour
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettingGroupChanged(Body):
+    kind: ClassVar[str] = "setting_group_changed"
+    before: int | None
+    after: int
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RelayRestarted(Body):
+    """Its uptime fell."""
+
+    kind: ClassVar[str] = "relay_restarted"
+    uptime_before_s: int
+    uptime_s: int
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RelaySilent(Body):
+    kind: ClassVar[str] = "relay_silent"
+    last_answer_at: Utc | None
+    reason: str
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RelayAnswering(Body):
+    kind: ClassVar[str] = "relay_answering"
+    silent_since: Utc | None
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RelaySeen(Body):
+    """Once a UTC day: the nameplate was read, and so often. Coverage."""
+
+    kind: ClassVar[str] = "relay_seen"
+    day: str  # 2026-03-01
+    reads_before: int  # complete nameplate reads since the last relay_seen
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RelayPaused(Body):
+    kind: ClassVar[str] = "relay_paused"
+    why: str
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RelayResumed(Body):
+    kind: ClassVar[str] = "relay_resumed"
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FindingNoted(Body):
+    """Something about a relay's map or manners that a person should know, told once."""
+
+    kind: ClassVar[str] = "finding_noted"
+    finding: str  # stable name: block_split
+    says: str
+
+
+# The journal and its readers.
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutputGap(Body):
+    """An output fell so far behind that these events were not delivered to it."""
+
+    kind: ClassVar[str] = "output_gap"
+    output: str
+    first_seq: int
+    last_seq: int
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pruned(Body):
+    """Older events were dropped; replay begins at the base state kept with this event."""
+
+    kind: ClassVar[str] = "pruned"
+    first_seq: int
+    last_seq: int
+    counts: dict[str, int]
+    last_hash: str
+    base: str  # canonical JSON of the state after last_seq
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """Not yet in the journal. subject: a relay's id, or an output's, or "" for the poller itself.
+
+    cause: id of the event or command that led to it; by: the person, with how we know them.
+    """
+
+    at: Utc
+    subject: str
+    body: Body
+    cause: str | None = None
+    by: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recorded:
+    """An event with its place in the journal. hash: hex SHA-256 over the previous hash and stored."""
+
+    seq: int
+    id: str  # journal uuid and seq: the same event has the same id whoever delivers it
+    event: Event
+    hash: str
+    stored: bytes  # the envelope as hashed, canonical JSON

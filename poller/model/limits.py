@@ -1,0 +1,44 @@
+"""Every bound of the program, with its reason. Nothing grows past a number that stands here."""
+
+from typing import Final
+
+# Text. IEC 61850-7-3 gives nameplate attributes as VisString255.
+TEXT_MAX: Final = 255
+PERSON_MAX: Final = 80  # who
+REASON_MAX: Final = 500  # why, reference, note
+
+# Files. A site of 1,000 relays takes about 300 KB; maps stay far below.
+FILE_BYTES_MAX: Final = 4 * 1024 * 1024
+YAML_DEPTH_MAX: Final = 24
+RELAYS_MAX: Final = 5_000
+MAPS_PER_RELAY_MAX: Final = 16
+FIELDS_MAX: Final = 512
+RANGES_MAX: Final = 256
+PROBLEMS_MAX: Final = 200  # told at once; more is said to be more
+
+# Modbus. MODBUS Application Protocol Specification V1.1b3, 6.1 to 6.4 and 4.1.
+REGISTERS_MAX: Final = 125
+BITS_MAX: Final = 2_000
+PDU_BYTES_MAX: Final = 253
+MBAP_LENGTH_MIN: Final = 3  # unit, function code and one octet
+MBAP_LENGTH_MAX: Final = 254  # unit and the largest PDU
+# One identification: object ids are one octet, and a device may send one object a transaction.
+IDENTIFICATION_OBJECTS_MAX: Final = 256
+IDENTIFICATION_TURNS_MAX: Final = 32
+STRAY_FRAMES_MAX: Final = 8  # frames of another transaction taken per request before the link closes
+
+# Judging and journal.
+EVENTS_WAITING_MAX: Final = 1_000  # not yet durable; past it judging pauses
+COMMIT_BATCH_MAX: Final = 500
+SNAPSHOT_EVERY: Final = 10_000
+SAMPLES_PER_RELAY_MAX: Final = 1_000
+EVENT_BYTES_MAX: Final = 1024 * 1024 * 5  # site_loaded carries the text of a site
+COMMAND_ANSWERS_MAX: Final = 10_000  # remembered, so that a repeated command gets its first answer
+
+# Publishing.
+OUTPUT_BATCH_MAX: Final = 500
+OUTPUT_LAG_MAX: Final = 1_000_000  # events behind; past it an output skips and says output_gap
+
+# Control socket.
+CONTROL_LINE_MAX: Final = 256 * 1024
+CONTROL_CLIENTS_MAX: Final = 16

@@ -1,0 +1,1 @@
+"""The world out: outputs, each with its own cursor, none in another's way."""

@@ -1,0 +1,60 @@
+"""What an output is. Found through the entry-point group bayroll.outputs, ours included."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+from poller.journal.ports import Committer, Reader
+from poller.model.events import Recorded
+from poller.model.status import StatusReading
+from poller.site.settings import Site
+from poller.state import State
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutputStatus:
+    """For `bayroll status`. connected: None where an output has no connection."""
+
+    connected: bool | None
+    says: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Context:
+    """What an output is given when it is opened.
+
+    live: the last status reading of each relay, not durable; secrets: how a user or password is
+    looked up (environment or file), so that no secret passes through settings or logs.
+    """
+
+    name: str
+    site: Site
+    settings: Mapping[str, Any]
+    reader: Reader
+    committer: Committer
+    live: Callable[[], Mapping[str, StatusReading]]
+    now: Callable[[], Any]  # datetime, UTC
+    secrets: Callable[[Any], str | None]
+    extra: Mapping[str, Any] = field(default_factory=dict)
+
+
+class Output(Protocol):
+    name: str
+
+    async def run(self) -> None:
+        """Keeps the connection for as long as it is not cancelled; never raises for a dead peer."""
+
+    async def deliver(self, events: Sequence[Recorded], state: State) -> int:
+        """Delivers events in order; returns the seq of the last that the peer acknowledged.
+
+        events: contiguous, at most limits.OUTPUT_BATCH_MAX, perhaps none (then only retained
+        topics are brought up to state). state: all durable events folded. Waits while the peer is
+        away. Cancelled at any point it may deliver an event again, under the same id.
+        """
+
+    def status(self) -> OutputStatus: ...
+
+
+Opener = Callable[[Context], Output]

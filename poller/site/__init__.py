@@ -1,0 +1,1 @@
+"""Text of files into a Site, or into every Problem they have."""
