@@ -49,7 +49,7 @@ class Relay:
     nameplate: Nameplate | None = None
     nameplate_since: Utc | None = None
     map: str | None = None
-    map_missing: bool = False
+    misfit: Nameplate | None = None  # the identity for which no listed map fits
     baseline: Baseline | None = None
     manual: Manual | None = None
     flags: dict[str, Flag] = field(default_factory=dict)  # those that stand
@@ -133,8 +133,8 @@ STEPS: Final[dict[str, Step]] = {
     "relay_delisted": lambda r, b, e: replace(r, listed=False),
     "nameplate_first_read": _first_read,
     "nameplate_changed": _changed,
-    "map_chosen": lambda r, b, e: replace(r, map=b.map, map_missing=False),
-    "no_valid_map": lambda r, b, e: replace(r, map=None, map_missing=True),
+    "map_chosen": lambda r, b, e: replace(r, map=b.map, misfit=None),
+    "no_valid_map": lambda r, b, e: replace(r, map=None, misfit=b.identity),
     "identity_unreadable": lambda r, b, e: replace(r, unreadable_since=b.since),
     "identity_readable": lambda r, b, e: replace(r, unreadable_since=None),
     "serial_duplicated": lambda r, b, e: replace(r, duplicates=b.others),

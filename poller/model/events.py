@@ -181,10 +181,13 @@ class IdentityReadable(Body):
 @_kind
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SerialDuplicated(Body):
-    """Two positions tell the same serial number: one relay at two addresses, or a wrong entry."""
+    """Two positions tell the same serial number: one relay at two addresses, or a wrong entry.
+
+    others: the positions that share it; empty: it is over.
+    """
 
     kind: ClassVar[str] = "serial_duplicated"
-    serNum: str
+    serNum: str | None
     others: tuple[str, ...]
 
 
@@ -215,13 +218,13 @@ class ReadingEntered(Body):
 @_kind
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlagRose(Body):
-    """at_first: it stood already when the relay was first read."""
+    """last_old_at: the last reading without it; None: it stood when the poller first looked."""
 
     kind: ClassVar[str] = "flag_rose"
     flag: str
     says: str
+    last_old_at: Utc | None
     first_new_at: Utc
-    at_first: bool = False
 
 
 @_kind
@@ -229,6 +232,7 @@ class FlagRose(Body):
 class FlagFell(Body):
     kind: ClassVar[str] = "flag_fell"
     flag: str
+    last_old_at: Utc | None
     first_new_at: Utc
 
 

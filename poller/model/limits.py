@@ -42,3 +42,4 @@ OUTPUT_LAG_MAX: Final = 1_000_000  # events behind; past it an output skips and 
 # Control socket.
 CONTROL_LINE_MAX: Final = 256 * 1024
 CONTROL_CLIENTS_MAX: Final = 16
+ERRANDS_MAX: Final = 64  # requests of people waiting for one connection

@@ -63,3 +63,8 @@ class StatusReading:
     status: Status
     quality: Quality
     at: Utc  # UTC of the reply
+    bad: tuple[str, ...] = ()  # names of values that were not plausible in this reading
+
+    def quality_of(self, name: str) -> Quality:
+        """The quality of one value: health, flags, free_memory_kb."""
+        return Quality.BAD if name in self.bad else self.quality

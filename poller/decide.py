@@ -1,0 +1,368 @@
+"""What follows from an input, as events. Pure: the same state, site, input and now, the same events.
+
+Inputs are findings about a relay, what happens to the service, and what people ask for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final, TypeAlias
+
+from poller.judging import findings as found
+from poller.judging import judge
+from poller.model import events as ev
+from poller.model.canonical import whole_ms
+from poller.model.nameplate import Nameplate, flat, from_flat
+from poller.site.settings import RelayEntry, Site
+from poller.state import Relay, State, shown
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class About:
+    """A finding about a relay."""
+
+    relay: str
+    finding: found.Finding
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Started:
+    version: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stopping:
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stepped:
+    by_ms: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gap:
+    output: str
+    first_seq: int
+    last_seq: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AcceptBaseline:
+    """The present nameplate of these relays becomes their baseline."""
+
+    relays: tuple[str, ...]
+    why: str
+    reference: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EnterReading:
+    """A front-panel reading. values: names as in nameplate.flat."""
+
+    relay: str
+    values: dict[str, str]
+    read_at: datetime
+    reference: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pause:
+    relay: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Resume:
+    relay: str
+
+
+Command: TypeAlias = AcceptBaseline | EnterReading | Pause | Resume
+Input: TypeAlias = About | Started | Stopping | Stepped | Gap | Command
+
+
+class Refusal(Exception):
+    """A command that can't be done, with the reason for the person who gave it."""
+
+
+def decide(
+    state: State,
+    site: Site,
+    given: Input,
+    now: datetime,
+    *,
+    by: str | None = None,
+    cause: str | None = None,
+) -> tuple[ev.Event, ...]:
+    """Events that follow, in order, perhaps none. Raises Refusal for a command only.
+
+    by: the person who gave a command; cause: the id of the command.
+    """
+    subjects_and_bodies = DECISIONS[type(given)](state, site, given)
+    at = whole_ms(now)
+    return tuple(
+        ev.Event(at=at, subject=subject, body=body, cause=cause, by=by)
+        for subject, body in subjects_and_bodies
+    )
+
+
+Decided: TypeAlias = list[tuple[str, ev.Body]]
+
+
+def _started(state: State, site: Site, given: Started) -> Decided:
+    out: Decided = [("", ev.ServiceStarted(version=given.version))]
+    return out + site_events(state, site)
+
+
+def site_events(state: State, site: Site) -> Decided:
+    """What a site file says that the journal does not know yet."""
+    out: Decided = []
+    if site.sha256 != state.site_sha256:
+        loaded = ev.SiteLoaded(site=site.file.site, sha256=site.sha256, files=dict(site.texts))
+        out.append(("", loaded))
+    for entry in site.file.relays:
+        relay, listed = state.relays.get(entry.id), _listed(entry)
+        if relay is None or not relay.listed or _listing(relay) != listed:
+            out.append((entry.id, listed))
+    wanted = {entry.id for entry in site.file.relays}
+    for name, relay in sorted(state.relays.items()):
+        if relay.listed and name not in wanted:
+            out += _namesakes(state, name, None)
+            out.append((name, ev.RelayDelisted()))
+    return out
+
+
+def _listed(entry: RelayEntry) -> ev.RelayListed:
+    address = f"{entry.host}:{entry.port}/{entry.unit}"
+    return ev.RelayListed(bay=entry.bay, function=entry.function, address=address)
+
+
+def _listing(relay: Relay) -> ev.RelayListed:
+    return ev.RelayListed(bay=relay.bay, function=relay.function, address=relay.address)
+
+
+def _about(state: State, site: Site, given: About) -> Decided:
+    relay = state.relays.get(given.relay)
+    if relay is None or not relay.listed:
+        return []  # delisted while its last answer was under way
+    return FOUND[type(given.finding)](state, site, given.relay, relay, given.finding)
+
+
+def _believed(
+    state: State, site: Site, name: str, relay: Relay, finding: found.Believed
+) -> Decided:
+    out: Decided = []
+    if relay.map != finding.map:
+        out.append((name, ev.MapChosen(map=finding.map, before=relay.map)))
+    first_new_at = whole_ms(finding.first_new_at)
+    if relay.nameplate is None:
+        body: ev.Body = ev.NameplateFirstRead(
+            nameplate=finding.nameplate, map=finding.map, first_new_at=first_new_at
+        )
+        return [*out, (name, body), *_namesakes(state, name, finding.nameplate.serNum)]
+    scheme = site.maps[finding.map].version_scheme
+    changes = judge.classify(relay.nameplate, finding.nameplate, scheme, finding.covers)
+    if not changes:
+        return out
+    body = ev.NameplateChanged(
+        change=judge.most_serious(changes),
+        changes=changes,
+        nameplate=finding.nameplate,
+        map=finding.map,
+        last_old_at=finding.last_old_at and whole_ms(finding.last_old_at),
+        first_new_at=first_new_at,
+        relay_time=finding.relay_time and whole_ms(finding.relay_time),
+    )
+    return [*out, (name, body), *_namesakes(state, name, finding.nameplate.serNum)]
+
+
+def _namesakes(state: State, name: str, serial: str | None) -> Decided:
+    """Positions whose list of namesakes changes when name tells this serial number, or none."""
+    lists = {
+        other: relay.duplicates
+        for other, relay in state.relays.items()
+        if relay.listed and other != name
+    }
+    same = tuple(
+        other
+        for other in sorted(lists)
+        if serial is not None
+        and (nameplate := state.relays[other].nameplate) is not None
+        and nameplate.serNum == serial
+    )
+    out: Decided = []
+    own = state.relays[name].duplicates
+    if same != own:
+        out.append((name, ev.SerialDuplicated(serNum=serial, others=same)))
+    for other in sorted({*same, *own} & lists.keys()):
+        rest = {*lists[other]} - {name} | ({name} if other in same else set())
+        after = tuple(sorted(rest))
+        if after != lists[other]:
+            told = state.relays[other].nameplate
+            number = told.serNum if told is not None else None
+            out.append((other, ev.SerialDuplicated(serNum=number, others=after)))
+    return out
+
+
+def _no_map(state: State, site: Site, name: str, relay: Relay, finding: Any) -> Decided:
+    if relay.misfit == finding.identity:
+        return []
+    return [(name, ev.NoValidMap(identity=finding.identity, before=relay.map))]
+
+
+def _edges(state: State, site: Site, name: str, relay: Relay, finding: found.Edges) -> Decided:
+    first_new_at = whole_ms(finding.first_new_at)
+    last_old_at = finding.last_old_at and whole_ms(finding.last_old_at)
+    out: Decided = []
+    for flag, stands in sorted(finding.flags.items()):
+        if stands and flag not in relay.flags:
+            says = _flag_sentence(site, relay, flag)
+            rose = ev.FlagRose(
+                flag=flag, says=says, last_old_at=last_old_at, first_new_at=first_new_at
+            )
+            out.append((name, rose))
+        elif not stands and flag in relay.flags:
+            fell = ev.FlagFell(flag=flag, last_old_at=last_old_at, first_new_at=first_new_at)
+            out.append((name, fell))
+    if finding.health not in (None, relay.health):
+        out.append((name, ev.HealthChanged(before=relay.health, after=finding.health)))
+    if finding.behaviour not in (None, relay.behaviour):
+        out.append((name, ev.BehaviourChanged(before=relay.behaviour, after=finding.behaviour)))
+    if finding.setting_group not in (None, relay.setting_group):
+        group = ev.SettingGroupChanged(before=relay.setting_group, after=finding.setting_group)
+        out.append((name, group))
+    return out
+
+
+def _flag_sentence(site: Site, relay: Relay, flag: str) -> str:
+    candidates = [relay.map] if relay.map else []
+    for used in (*candidates, *site.maps):
+        meaning = site.maps[used].flags.get(flag) if used in site.maps else None
+        if meaning is not None:
+            return meaning.says
+    return flag
+
+
+def _silent(state: State, site: Site, name: str, relay: Relay, finding: found.Silent) -> Decided:
+    if relay.answering is False:
+        return []
+    at = finding.last_answer_at and whole_ms(finding.last_answer_at)
+    return [(name, ev.RelaySilent(last_answer_at=at, reason=finding.reason))]
+
+
+def _answering(state: State, site: Site, name: str, relay: Relay, finding: Any) -> Decided:
+    if relay.answering:
+        return []
+    since = relay.answering_since if relay.answering is False else None
+    return [(name, ev.RelayAnswering(silent_since=since))]
+
+
+def _unreadable(state: State, site: Site, name: str, relay: Relay, finding: Any) -> Decided:
+    if relay.unreadable_since is not None:
+        return []
+    unreadable = ev.IdentityUnreadable(since=whole_ms(finding.since), reason=finding.reason)
+    return [(name, unreadable)]
+
+
+def _readable(state: State, site: Site, name: str, relay: Relay, finding: Any) -> Decided:
+    return [] if relay.unreadable_since is None else [(name, ev.IdentityReadable())]
+
+
+def _restarted(state: State, site: Site, name: str, relay: Relay, finding: Any) -> Decided:
+    body = ev.RelayRestarted(
+        uptime_before_s=finding.uptime_before_s, uptime_s=finding.uptime_s
+    )
+    return [(name, body)]
+
+
+def _seen(state: State, site: Site, name: str, relay: Relay, finding: found.Seen) -> Decided:
+    if relay.seen_day == finding.day:
+        return []
+    return [(name, ev.RelaySeen(day=finding.day, reads_before=finding.reads))]
+
+
+def _noted(state: State, site: Site, name: str, relay: Relay, finding: found.Noted) -> Decided:
+    if finding.finding in relay.findings:
+        return []
+    return [(name, ev.FindingNoted(finding=finding.finding, says=finding.says))]
+
+
+FOUND: Final[dict[type, Callable[[State, Site, str, Relay, Any], Decided]]] = {
+    found.Believed: _believed,
+    found.NoMapFits: _no_map,
+    found.Edges: _edges,
+    found.Restarted: _restarted,
+    found.Silent: _silent,
+    found.Answering: _answering,
+    found.Unreadable: _unreadable,
+    found.Readable: _readable,
+    found.Seen: _seen,
+    found.Noted: _noted,
+}
+
+
+def _listed_relay(state: State, name: str) -> Relay:
+    relay = state.relays.get(name)
+    if relay is None or not relay.listed:
+        raise Refusal(f"{name}: the site lists no such relay; see: bayroll list")
+    return relay
+
+
+def _accept(state: State, site: Site, given: AcceptBaseline) -> Decided:
+    out: Decided = []
+    for name in given.relays:
+        nameplate = shown(_listed_relay(state, name))
+        if nameplate is None:
+            raise Refusal(
+                f"{name}: no nameplate has been read or entered yet, so there is nothing to accept"
+            )
+        body = ev.BaselineAccepted(
+            nameplate=nameplate, why=given.why, reference=given.reference
+        )
+        out.append((name, body))
+    return out
+
+
+def _enter(state: State, site: Site, given: EnterReading) -> Decided:
+    _listed_relay(state, given.relay)
+    from_flat(given.values)  # a name that is no attribute is a Refusal before it gets here
+    body = ev.ReadingEntered(
+        values=flat(from_flat(given.values)),
+        read_at=whole_ms(given.read_at),
+        reference=given.reference,
+    )
+    return [(given.relay, body)]
+
+
+def _pause(state: State, site: Site, given: Pause) -> Decided:
+    if _listed_relay(state, given.relay).paused:
+        raise Refusal(f"{given.relay}: it is paused already")
+    return [(given.relay, ev.RelayPaused(why=given.why))]
+
+
+def _resume(state: State, site: Site, given: Resume) -> Decided:
+    if not _listed_relay(state, given.relay).paused:
+        raise Refusal(f"{given.relay}: it is not paused")
+    return [(given.relay, ev.RelayResumed())]
+
+
+DECISIONS: Final[dict[type, Callable[[State, Site, Any], Decided]]] = {
+    About: _about,
+    Started: _started,
+    Stopping: lambda state, site, given: [("", ev.ServiceStopped(reason=given.reason))],
+    Stepped: lambda state, site, given: [("", ev.ClockStepped(by_ms=given.by_ms))],
+    Gap: lambda state, site, given: [
+        (
+            "",
+            ev.OutputGap(
+                output=given.output, first_seq=given.first_seq, last_seq=given.last_seq
+            ),
+        )
+    ],
+    AcceptBaseline: _accept,
+    EnterReading: _enter,
+    Pause: _pause,
+    Resume: _resume,
+}

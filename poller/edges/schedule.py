@@ -1,0 +1,166 @@
+"""Who is asked next: one task for each host:port, its relays in turn, each when it is due."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from random import Random
+from typing import Final, Protocol, TypeAlias
+
+from poller.edges.clock import Clock, moment
+from poller.edges.retry import backoff_s
+from poller.judging.findings import Finding
+from poller.judging.watch import Heard, Watch
+from poller.model import limits
+from poller.reading.exchange import NoReply, Outcome
+from poller.reading.frames import Request
+
+ABSENT_FIRST_S: Final = 15.0  # a unit that a gateway can't reach holds up the others for a time-out
+ABSENT_CAP_S: Final = 300.0
+HELD_FROM_SLOTS: Final = 3  # with fewer client slots the connection is closed after each visit
+NEXT_UNIT_S: Final = 1.0  # unless another unit of the gateway is due so soon
+
+
+class Asks(Protocol):
+    """The part of a link that the schedule needs."""
+
+    async def ask(self, unit: int, request: Request, timeout_s: float) -> Outcome: ...
+
+    async def close(self) -> None: ...
+
+
+@dataclass(slots=True, kw_only=True)
+class Unit:
+    """A relay behind this host:port. unit: its unit id on the wire."""
+
+    relay: str
+    unit: int
+    watch: Watch
+    paused: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Errand:
+    """A single request of a person at the command line, to be made through this connection."""
+
+    unit: int
+    request: Request
+    timeout_s: float
+    answer: asyncio.Future[Outcome]
+
+
+Told: TypeAlias = Callable[[Unit, tuple[Finding, ...]], None]
+
+
+@dataclass(slots=True, kw_only=True)
+class Endpoint:
+    """told: called after each visit with what came to be believed."""
+
+    link: Asks
+    units: Sequence[Unit]
+    clock: Clock
+    random: Random
+    gateway: bool
+    slots: int
+    told: Told
+    _wake: asyncio.Event = field(default_factory=asyncio.Event)
+    _errands: deque[Errand] = field(default_factory=deque)
+
+    async def run(self) -> None:
+        try:
+            while True:
+                if self._errands:
+                    await self._run_errand(self._errands.popleft())
+                    continue
+                unit = self._next()
+                if not await self._due(unit) or unit is None:
+                    continue
+                await self._visit(unit)
+                if not self._stays_open():
+                    await self.link.close()
+        finally:
+            while self._errands:
+                self._errands.popleft().answer.cancel()
+            await self.link.close()
+
+    async def errand(self, unit: int, request: Request, timeout_s: float) -> Outcome:
+        """Asks between two visits; no second connection is opened."""
+        if len(self._errands) >= limits.ERRANDS_MAX:
+            return NoReply(reason="too many requests are waiting for this connection already")
+        answer: asyncio.Future[Outcome] = asyncio.get_running_loop().create_future()
+        self._errands.append(
+            Errand(unit=unit, request=request, timeout_s=timeout_s, answer=answer)
+        )
+        self._wake.set()
+        return await answer
+
+    async def set_paused(self, relay: str, paused: bool) -> None:
+        """Pausing frees the relay's client slot at once: a visit under way is given up."""
+        for unit in self.units:
+            if unit.relay == relay:
+                unit.paused = paused
+        self._wake.set()
+        if all(unit.paused for unit in self.units):
+            await self.link.close()
+
+    def _next(self) -> Unit | None:
+        asked = [unit for unit in self.units if not unit.paused]
+        return min(asked, key=lambda unit: unit.watch.due, default=None)
+
+    async def _due(self, unit: Unit | None) -> bool:
+        """Waits until the unit is due; False when something else came up. None: all are paused."""
+        delay = None if unit is None else unit.watch.due - self.clock.mono()
+        if delay is not None and delay <= 0:
+            return True
+        self._wake.clear()
+        try:
+            async with asyncio.timeout(delay):
+                await self._wake.wait()
+        except TimeoutError:
+            return True
+        return False
+
+    async def _visit(self, unit: Unit) -> None:
+        watch = unit.watch
+        dialogue = watch.poll(moment(self.clock))
+        try:
+            request = next(dialogue)
+            while True:
+                outcome = await self.link.ask(unit.unit, request, watch.pace.reply_timeout_s)
+                if unit.paused:
+                    dialogue.close()
+                    return
+                request = dialogue.send(Heard(outcome=outcome, at=moment(self.clock)))
+        except StopIteration as end:
+            found: tuple[Finding, ...] = end.value
+        if watch.misses and self.gateway:
+            watch.next_status = max(
+                watch.next_status,
+                self.clock.mono()
+                + backoff_s(
+                    watch.misses, first_s=ABSENT_FIRST_S, cap_s=ABSENT_CAP_S, random=self.random
+                ),
+            )
+            watch.next_nameplate = max(watch.next_nameplate, watch.next_status)
+        self.told(unit, found)
+
+    async def _run_errand(self, errand: Errand) -> None:
+        outcome = await self.link.ask(errand.unit, errand.request, errand.timeout_s)
+        if not errand.answer.done():
+            errand.answer.set_result(outcome)
+        if not self._stays_open():
+            await self.link.close()
+
+    def _stays_open(self) -> bool:
+        if self._errands:
+            return True
+        if self.slots >= HELD_FROM_SLOTS:
+            return not all(unit.paused for unit in self.units)
+        unit = self._next()
+        return (
+            len(self.units) > 1
+            and unit is not None
+            and unit.watch.due - self.clock.mono() < NEXT_UNIT_S
+        )

@@ -1,0 +1,103 @@
+"""What watching a relay found out, believed already; decide turns it into events."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import TypeAlias
+
+from poller.model.nameplate import Nameplate
+from poller.model.status import Behaviour, Health
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moment:
+    """Now, twice: monotonic seconds for intervals, UTC for records."""
+
+    mono: float
+    utc: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Believed:
+    """Two passes apart said so. covers: the attributes that this map can tell."""
+
+    nameplate: Nameplate
+    map: str
+    covers: frozenset[str]
+    last_old_at: datetime | None
+    first_new_at: datetime
+    relay_time: datetime | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoMapFits:
+    identity: Nameplate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Edges:
+    """Status values that two readings in a row agreed on and that are not what was known."""
+
+    flags: dict[str, bool] = field(default_factory=dict)
+    health: Health | None = None
+    behaviour: Behaviour | None = None
+    setting_group: int | None = None
+    last_old_at: datetime | None
+    first_new_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Restarted:
+    uptime_before_s: int
+    uptime_s: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Silent:
+    last_answer_at: datetime | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answering:
+    pass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unreadable:
+    since: datetime
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Readable:
+    pass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """A complete nameplate pass on a UTC day that had none yet. reads: passes since the last one."""
+
+    day: str
+    reads: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Noted:
+    finding: str
+    says: str
+
+
+Finding: TypeAlias = (
+    Believed
+    | NoMapFits
+    | Edges
+    | Restarted
+    | Silent
+    | Answering
+    | Unreadable
+    | Readable
+    | Seen
+    | Noted
+)

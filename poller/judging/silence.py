@@ -1,0 +1,32 @@
+"""When a relay counts as silent: misses in a row, not one lost reply."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from poller.judging.findings import Answering, Silent
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hearing:
+    """answering: what events have told; None before the first. misses: polls in a row."""
+
+    answering: bool | None = None
+    misses: int = 0
+    last_answer_at: datetime | None = None
+
+
+def heard(hearing: Hearing, at: datetime) -> tuple[Hearing, Answering | None]:
+    """After a poll that the relay answered, in whatever way."""
+    after = Hearing(answering=True, misses=0, last_answer_at=at)
+    return after, None if hearing.answering else Answering()
+
+
+def missed(hearing: Hearing, reason: str, silent_misses: int) -> tuple[Hearing, Silent | None]:
+    """After a poll that it did not answer."""
+    after = replace(hearing, misses=hearing.misses + 1)
+    if hearing.answering is False or after.misses < silent_misses:
+        return after, None
+    silent = Silent(last_answer_at=hearing.last_answer_at, reason=reason)
+    return replace(after, answering=False), silent

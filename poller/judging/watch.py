@@ -1,0 +1,388 @@
+"""Watching one relay: when to ask what, what the answers mean, what is believed.
+
+A machine with no clock and no socket: `poll` yields requests, is sent each Heard, and returns the
+findings. All it holds is live; `Memory` is what survives a restart of the poller, and comes from
+the events. The order of a visit: identity first, since firmware moves registers; then the rest of
+the nameplate; then the status, under the map that the identity chose.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import Final, TypeAlias
+
+from poller.judging import confirm, silence
+from poller.judging.confirm import Claim, Known, Pending
+from poller.judging.findings import (
+    Believed,
+    Finding,
+    Moment,
+    NoMapFits,
+    Noted,
+    Readable,
+    Restarted,
+    Seen,
+    Unreadable,
+)
+from poller.model.status import Quality, Status, StatusReading
+from poller.reading import run as asking
+from poller.reading.choose import choose
+from poller.reading.decode import decode_identity, decode_nameplate, decode_status, image
+from poller.reading.exchange import Outcome
+from poller.reading.frames import Request
+from poller.reading.read_plan import CompiledMap, Pass
+from poller.reading.run import PassRead
+from poller.site.settings import Pace
+
+LATER_S: Final = 5.0  # after "busy": soon, but not at once
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heard:
+    """An outcome and when it came."""
+
+    outcome: Outcome
+    at: Moment
+
+
+Dialogue: TypeAlias = Generator[Request, Heard, tuple[Finding, ...]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Memory:
+    """What events have told of this relay."""
+
+    believed: Claim | None = None
+    known: Known = Known()
+    answering: bool | None = None
+    unreadable: bool = False
+    seen_day: str | None = None
+    findings: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sighting:
+    """A status reading that says something new, waiting for the next to agree."""
+
+    status: Status
+    at: Moment
+
+
+@dataclass(slots=True, kw_only=True)
+class Watch:
+    """maps: as the site lists them, the first that fits is used; all share one identity block.
+
+    next_status, next_nameplate: monotonic seconds.
+    """
+
+    pace: Pace
+    maps: Sequence[CompiledMap]
+    memory: Memory
+    next_status: float
+    next_nameplate: float
+
+    map: CompiledMap | None = None
+    now: Moment = field(init=False)
+    _findings: list[Finding] = field(default_factory=list)
+    _answered: bool = False
+    _reason: str = ""
+
+    _hearing: silence.Hearing = field(init=False)
+    _pending: Pending | None = None
+    _restarted_mono: float | None = None
+    _unreadable_since: Moment | None = None
+    _last_old: Moment | None = None
+    _identity: Pass = field(init=False)
+    _reads: int = 0
+
+    _status: Status | None = None
+    _status_at: Moment | None = None
+    _bad: tuple[str, ...] = ()
+    _changed_at: datetime | None = None  # when the relay says it last changed
+    _stills: tuple[bytes | None, ...] = ()
+    _uptime: tuple[int, float] | None = None  # seconds, monotonic time of the reading
+    _fallen_from: tuple[int, float] | None = None
+    _sighting: Sighting | None = None
+    _settled_at: Moment | None = None
+
+    def __post_init__(self) -> None:
+        self._hearing = silence.Hearing(answering=self.memory.answering)
+        self._identity = self.maps[0].identity
+
+    # For the scheduler and the page.
+
+    @property
+    def due(self) -> float:
+        """Monotonic seconds of the next visit."""
+        return min(self.next_status, self.next_nameplate)
+
+    @property
+    def misses(self) -> int:
+        return self._hearing.misses
+
+    def reading(self) -> StatusReading | None:
+        """The last status reading; stale while the relay does not answer."""
+        if self._status is None or self._status_at is None:
+            return None
+        uptime = self._uptime[0] if self._uptime else None
+        return StatusReading(
+            status=replace(self._status, uptime_s=uptime),
+            quality=Quality.STALE if self._hearing.misses else Quality.GOOD,
+            at=self._status_at.utc,
+            bad=self._bad,
+        )
+
+    def forget_unconfirmed(self, memory: Memory) -> None:
+        """Starts again from what events have told: findings since then were not recorded."""
+        self.memory = memory
+        self._hearing = replace(self._hearing, answering=memory.answering)
+        self._pending = self._sighting = None
+        self._stills = ()
+
+    # One visit.
+
+    def poll(self, now: Moment) -> Dialogue:
+        """Asks what is due. The dialogue's result: what came to be believed."""
+        self.now = now
+        self._findings, self._answered, self._reason = [], False, ""
+        checked = False
+        if self.next_nameplate <= now.mono or self.map is None or self._hearing.misses:
+            if self._hearing.misses:
+                self._restarted_mono = now.mono
+            checked = yield from self._read_nameplate()
+        if self.map is not None and not self._reason:
+            yield from self._read_status(self.map, checked)
+        self._listen()
+        self._schedule(now)
+        return tuple(self._findings)
+
+    def _listen(self) -> None:
+        told: Finding | None
+        if self._answered:
+            self._hearing, told = silence.heard(self._hearing, self.now.utc)
+        else:
+            self._hearing, told = silence.missed(
+                self._hearing, self._reason, self.pace.silent_misses
+            )
+        if told is not None:
+            self._findings.append(told)
+
+    def _schedule(self, started: Moment) -> None:
+        """Intervals count from when the visit was due, so that they keep their phase."""
+        status_s = self.pace.status_s
+        late = max(0.0, started.mono - self.next_status)
+        if started.mono >= self.next_status:
+            self.next_status += (late // status_s + 1) * status_s
+        if self._reason == "busy":
+            self.next_status = started.mono + min(LATER_S, status_s)
+        if self.next_nameplate <= started.mono:
+            self.next_nameplate = self.next_status
+
+    def _ask(self, pass_: Pass) -> Generator[Request, Heard, PassRead]:
+        dialogue = asking.run(pass_)
+        request = next(dialogue)
+        while True:
+            heard = yield request
+            self.now = heard.at
+            if not asking.is_away(heard.outcome):
+                self._answered = True
+            try:
+                request = dialogue.send(heard.outcome)
+            except StopIteration as end:
+                read: PassRead = end.value
+                break
+        if asking.is_later(read.trouble):
+            self._reason = "busy"
+        elif asking.is_away(read.trouble):
+            self._reason = repr(read.trouble)
+        if len(read.pass_.requests) != len(pass_.requests):
+            self._note("block_split", "refused a block of registers; its fields are read singly")
+        return read
+
+    def _note(self, finding: str, says: str) -> None:
+        if finding not in self.memory.findings:
+            self.memory = replace(self.memory, findings=self.memory.findings | {finding})
+            self._findings.append(Noted(finding=finding, says=says))
+
+    # The nameplate.
+
+    def _read_nameplate(self) -> Generator[Request, Heard, bool]:
+        """True when the identity was read and fits the map that the status is read under."""
+        read = yield from self._ask(self._identity)
+        self._identity = read.pass_
+        if not read.complete:
+            return self._not_read(read)
+        first = self.maps[0]
+        seen = image(read.pass_, read.replies, read.objects)
+        identity = decode_identity(first, seen)
+        if identity.implausible or identity.absent:
+            return self._not_read(read, *identity.implausible, *identity.absent)
+        chosen = choose([compiled.map for compiled in self.maps], identity.nameplate)
+        same = self.map is None or self.map.map is chosen
+        self._use(next((c for c in self.maps if c.map is chosen), None))
+        if self.map is None:
+            self._weigh(Claim(nameplate=identity.nameplate, map=None))
+            return False
+        rest = yield from self._ask(self.map.nameplate)
+        self._remember(self.map, nameplate=rest.pass_)
+        if not rest.complete:
+            self._not_read(rest)
+            return same
+        seen = seen.joined(image(rest.pass_, rest.replies, rest.objects))
+        told = decode_nameplate(self.map, seen)
+        believed = self.memory.believed.nameplate if self.memory.believed else None
+        gone = tuple(name for name in told.absent if _must_stand(name, believed))
+        if told.implausible or gone:
+            self._not_read(rest, *told.implausible, *gone)
+        else:
+            self._weigh(Claim(nameplate=told.nameplate, map=self.map.map.map))
+        return same
+
+    def _use(self, chosen: CompiledMap | None) -> None:
+        """Another map: nothing read under the one before says anything about this one."""
+        if chosen is not self.map:
+            self._stills, self._sighting, self._uptime, self._fallen_from = (), None, None, None
+            self._status, self._status_at = None, None
+        self.map = chosen
+
+    def _remember(self, compiled: CompiledMap, **passes: Pass) -> None:
+        """Keeps a split of a pass."""
+        if all(getattr(compiled, name) == pass_ for name, pass_ in passes.items()):
+            return
+        kept = replace(compiled, **passes)
+        self.maps = [kept if c is compiled else c for c in self.maps]
+        if self.map is compiled:
+            self.map = kept
+
+    def _not_read(self, read: PassRead, *why: object) -> bool:
+        if self._answered and not asking.is_later(read.trouble):
+            since = self._unreadable_since = self._unreadable_since or self.now
+            waited = self.now.mono - since.mono
+            if waited >= self.pace.unreadable_s and not self.memory.unreadable:
+                reason = "; ".join(str(part) for part in why) or repr(read.trouble)
+                self._findings.append(Unreadable(since=since.utc, reason=reason))
+                self.memory = replace(self.memory, unreadable=True)
+        return False
+
+    def _weigh(self, claim: Claim) -> None:
+        self._unreadable_since = None
+        if self.memory.unreadable:
+            self._findings.append(Readable())
+            self.memory = replace(self.memory, unreadable=False)
+        self._count()
+        restarted = (
+            self._restarted_mono is not None
+            and self.now.mono - self._restarted_mono < self.pace.confirm_after_restart_s
+        )
+        self._pending, now_believed = confirm.weigh(
+            self.memory.believed,
+            self._pending,
+            claim,
+            self.now,
+            need_s=self.pace.confirm_after_restart_s if restarted else self.pace.confirm_s,
+            last_old_at=self._last_old.utc if self._last_old else None,
+        )
+        if now_believed:
+            self._believe(claim)
+        if self._pending is None:
+            self._last_old = self.now
+            self.next_nameplate = self.now.mono + self.pace.nameplate_s
+        else:
+            self.next_nameplate = self._pending.due_mono
+
+    def _count(self) -> None:
+        self._reads += 1
+        day = self.now.utc.date().isoformat()
+        if day != self.memory.seen_day:
+            self._findings.append(Seen(day=day, reads=self._reads))
+            self.memory = replace(self.memory, seen_day=day)
+            self._reads = 0
+
+    def _believe(self, claim: Claim) -> None:
+        assert self._pending is not None
+        if claim.map is None or self.map is None:
+            self._findings.append(NoMapFits(identity=claim.nameplate))
+        else:
+            self._findings.append(
+                Believed(
+                    nameplate=claim.nameplate,
+                    map=claim.map,
+                    covers=self.map.covers,
+                    last_old_at=self._pending.last_old_at,
+                    first_new_at=self._pending.since.utc,
+                    relay_time=self._changed_at,
+                )
+            )
+        self.memory = replace(self.memory, believed=claim)
+        self._pending = None
+
+    # The status.
+
+    def _read_status(
+        self, compiled: CompiledMap, checked: bool
+    ) -> Generator[Request, Heard, None]:
+        read = yield from self._ask(compiled.status)
+        self._remember(compiled, status=read.pass_)
+        if self._reason:
+            return
+        self._follow_uptime(read.pass_.uptime(read.replies))
+        stills = tuple(
+            pdu if pdu is None else read.pass_.still(at, pdu)
+            for at, pdu in enumerate(read.replies)
+        )
+        self._status_at = self.now
+        if stills != self._stills or self._status is None:
+            decoded = decode_status(compiled, image(read.pass_, read.replies, read.objects))
+            self._stills, self._status, self._bad = stills, decoded.status, decoded.bad
+            self._changed_at = decoded.changed_at
+        status = self._status
+        if confirm.settled(self.memory.known, status):
+            self._sighting, self._settled_at = None, self.now
+            return
+        first, at = self._sighting, self.now
+        if not checked:
+            checked = yield from self._read_nameplate()
+        if not checked:
+            self._sighting = None
+            return
+        if first is None:
+            self._sighting = Sighting(status=status, at=at)
+            return
+        found = confirm.edges(
+            self.memory.known,
+            first.status,
+            status,
+            last_old_at=self._settled_at.utc if self._settled_at else None,
+            first_at=first.at.utc,
+        )
+        if found is not None:
+            self._findings.append(found)
+            self.memory = replace(
+                self.memory, known=confirm.learned(self.memory.known, found)
+            )
+        done = confirm.settled(self.memory.known, status)
+        self._sighting = None if done else Sighting(status=status, at=at)
+        if done:
+            self._settled_at = at
+
+    def _follow_uptime(self, uptime_s: int | None) -> None:
+        """A fall is a sign of a restart at once, and an event when the next reading agrees."""
+        if uptime_s is None:
+            return
+        before, self._uptime = self._uptime, (uptime_s, self.now.mono)
+        if self._fallen_from is not None:
+            was_s, at = self._fallen_from
+            self._fallen_from = None
+            if before is not None and before[0] <= uptime_s < was_s + self.now.mono - at - 1:
+                self._findings.append(Restarted(uptime_before_s=was_s, uptime_s=uptime_s))
+        elif before is not None and uptime_s < before[0]:
+            self._fallen_from = before
+            self._restarted_mono = self.now.mono
+            self.next_nameplate = self.now.mono
+
+
+def _must_stand(name: str, believed: object) -> bool:
+    """Absent now: erased or half-written if it stood before, or if a relay can't be without it."""
+    return name == "swRev" or getattr(believed, name, None) is not None

@@ -1,0 +1,93 @@
+"""One pass over a relay as a dialogue: yields requests, is sent outcomes, returns what was read.
+
+No socket here: whoever drives it asks the relay. Exception codes are told apart as
+MODBUS Application Protocol Specification V1.1b3, clause 7 gives them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator
+from dataclasses import dataclass
+from typing import Final, TypeAlias
+
+from poller.reading.exchange import Garbled, Identification, NoReply, Outcome, Refused, Reply
+from poller.reading.frames import Request
+from poller.reading.read_plan import Pass
+
+ILLEGAL_ADDRESS: Final = 2
+LATER: Final = frozenset({5, 6})  # acknowledge and busy: ask again later, no fault
+AWAY: Final = frozenset({0x0A, 0x0B})  # the gateway answers for a unit that does not
+
+Asking: TypeAlias = Generator[Request, Outcome, "PassRead"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PassRead:
+    """replies: one a request of pass_; None where the relay refused it.
+
+    objects: identification objects by id. trouble: why the pass is not complete.
+    pass_: as asked in the end, blocks split where a relay refused an address inside one.
+    """
+
+    pass_: Pass
+    replies: tuple[bytes | None, ...]
+    objects: dict[int, bytes]
+    trouble: NoReply | Refused | Garbled | None = None
+
+    @property
+    def complete(self) -> bool:
+        return self.trouble is None
+
+
+def is_later(trouble: Outcome | None) -> bool:
+    """The relay is busy: it is there, and this was not the moment."""
+    return isinstance(trouble, Refused) and trouble.code in LATER
+
+
+def is_away(trouble: Outcome | None) -> bool:
+    """Nothing of this relay answered."""
+    return isinstance(trouble, NoReply | Garbled) or (
+        isinstance(trouble, Refused) and trouble.code in AWAY
+    )
+
+
+def run(pass_: Pass) -> Asking:
+    """Asks for every block, then for the identification objects.
+
+    A block refused with 02 is split at its field borders; a single field refused is left out and
+    the pass goes on, with that refusal as its trouble. Busy, away and silence end the pass.
+    """
+    replies: list[bytes | None] = []
+    refused: Refused | None = None
+    while len(replies) < len(pass_.requests):
+        at = len(replies)
+        outcome = yield pass_.requests[at]
+        match outcome:
+            case Reply(pdu=pdu):
+                replies.append(pdu)
+            case Refused(code=code) if code not in LATER | AWAY:
+                split = pass_.split(at) if code == ILLEGAL_ADDRESS else pass_
+                if split == pass_:
+                    replies.append(None)
+                    refused = refused or outcome
+                pass_ = split
+            case NoReply() | Garbled() | Refused():
+                return _ended(pass_, replies, {}, outcome)
+    if pass_.identification is None:
+        return _ended(pass_, replies, {}, refused)
+    identification = Identification(*pass_.identification)
+    while (request := identification.request) is not None:
+        outcome = yield request
+        trouble = identification.feed(outcome)
+        if trouble is not None:
+            return _ended(pass_, replies, identification.objects, trouble)
+    return _ended(pass_, replies, identification.objects, refused)
+
+
+def _ended(
+    pass_: Pass,
+    replies: list[bytes | None],
+    objects: dict[int, bytes],
+    trouble: NoReply | Refused | Garbled | None,
+) -> PassRead:
+    return PassRead(pass_=pass_, replies=tuple(replies), objects=objects, trouble=trouble)
