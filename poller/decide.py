@@ -33,6 +33,11 @@ class Started:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SiteRead:
+    """The site file was read again while running."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Stopping:
     reason: str
 
@@ -80,7 +85,7 @@ class Resume:
 
 
 Command: TypeAlias = AcceptBaseline | EnterReading | Pause | Resume
-Input: TypeAlias = About | Started | Stopping | Stepped | Gap | Command
+Input: TypeAlias = About | Started | SiteRead | Stopping | Stepped | Gap | Command
 
 
 class Refusal(Exception):
@@ -113,10 +118,10 @@ Decided: TypeAlias = list[tuple[str, ev.Body]]
 
 def _started(state: State, site: Site, given: Started) -> Decided:
     out: Decided = [("", ev.ServiceStarted(version=given.version))]
-    return out + site_events(state, site)
+    return out + _site_events(state, site)
 
 
-def site_events(state: State, site: Site) -> Decided:
+def _site_events(state: State, site: Site) -> Decided:
     """What a site file says that the journal does not know yet."""
     out: Decided = []
     if site.sha256 != state.site_sha256:
@@ -351,6 +356,7 @@ def _resume(state: State, site: Site, given: Resume) -> Decided:
 DECISIONS: Final[dict[type, Callable[[State, Site, Any], Decided]]] = {
     About: _about,
     Started: _started,
+    SiteRead: lambda state, site, given: _site_events(state, site),
     Stopping: lambda state, site, given: [("", ev.ServiceStopped(reason=given.reason))],
     Stepped: lambda state, site, given: [("", ev.ClockStepped(by_ms=given.by_ms))],
     Gap: lambda state, site, given: [

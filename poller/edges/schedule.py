@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 from random import Random
 from typing import Final, Protocol, TypeAlias
 
+import structlog
+
 from poller.edges.clock import Clock, moment
 from poller.edges.retry import backoff_s
 from poller.judging.findings import Finding
@@ -17,6 +19,7 @@ from poller.model import limits
 from poller.reading.exchange import NoReply, Outcome
 from poller.reading.frames import Request
 
+log = structlog.get_logger()
 ABSENT_FIRST_S: Final = 15.0  # a unit that a gateway can't reach holds up the others for a time-out
 ABSENT_CAP_S: Final = 300.0
 HELD_FROM_SLOTS: Final = 3  # with fewer client slots the connection is closed after each visit
@@ -77,7 +80,7 @@ class Endpoint:
                 unit = self._next()
                 if not await self._due(unit) or unit is None:
                     continue
-                await self._visit(unit)
+                await self._guarded(unit)
                 if not self._stays_open():
                     await self.link.close()
         finally:
@@ -121,6 +124,15 @@ class Endpoint:
         except TimeoutError:
             return True
         return False
+
+    async def _guarded(self, unit: Unit) -> None:
+        """A fault of ours over one relay's answers must not end the polling of all the others."""
+        try:
+            await self._visit(unit)
+        except Exception:
+            log.exception("visit_failed", relay=unit.relay)
+            later = self.clock.mono() + unit.watch.pace.status_s
+            unit.watch.next_status = unit.watch.next_nameplate = later
 
     async def _visit(self, unit: Unit) -> None:
         watch = unit.watch

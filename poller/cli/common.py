@@ -1,0 +1,152 @@
+"""What every command shares: exit codes, where a site lies, and two ways to print."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from enum import IntEnum
+from pathlib import Path
+from typing import Annotated, Any, NoReturn, TypeAlias
+
+import typer
+from rich.console import Console
+
+from poller.decide import Refusal
+from poller.edges import control
+from poller.journal import Journal
+from poller.journal.store import JournalUnusable
+from poller.model.canonical import adapter
+from poller.model.problems import Faulty
+from poller.model.status import StatusReading
+from poller.site.load import load_site
+from poller.site.settings import Site
+
+
+class Exit(IntEnum):
+    DONE = 0
+    FOUND = 1  # found something wrong
+    BAD_INPUT = 2
+    UNREACHABLE = 3  # could not reach, or could not lock
+
+
+out = Console(soft_wrap=True, highlight=False, markup=False, emoji=False)
+err = Console(stderr=True, soft_wrap=True, highlight=False, markup=False, emoji=False)
+
+SiteOption: TypeAlias = Annotated[
+    Path | None,
+    typer.Option(
+        "--site",
+        envvar="BAYROLL_SITE",
+        help="The site file; without it, the one service that runs here.",
+    ),
+]
+JsonOption: TypeAlias = Annotated[bool, typer.Option("--json", help="For programs: JSON lines.")]
+WhoOption: TypeAlias = Annotated[
+    str, typer.Option("--who", envvar="BAYROLL_WHO", help="Your name; the journal keeps it.")
+]
+WhyOption: TypeAlias = Annotated[str, typer.Option("--why", help="The reason; the journal keeps it.")]
+ReferenceOption: TypeAlias = Annotated[
+    str | None, typer.Option("--reference", help="A work order, report or drawing number.")
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Where:
+    """A site on this machine. site_file: None where only the running service is known."""
+
+    site_file: Path | None
+    journal: Path
+
+    @property
+    def socket(self) -> Path:
+        return control.socket_path(self.journal)
+
+
+def fail(code: Exit, text: str) -> NoReturn:
+    """Ends the command with a sentence on stderr."""
+    err.print(text)
+    raise typer.Exit(code)
+
+
+@contextmanager
+def told() -> Iterator[None]:
+    """Faults that a person can mend, as sentences and exit codes."""
+    try:
+        yield
+    except Faulty as reason:
+        fail(Exit.BAD_INPUT, str(reason))
+    except Refusal as reason:
+        fail(Exit.BAD_INPUT, str(reason))
+    except control.Unreachable as reason:
+        fail(Exit.UNREACHABLE, f"no service answers: {reason}\n    mend: start it with: bayroll run SITE")
+    except JournalUnusable as reason:
+        fail(Exit.UNREACHABLE, str(reason))
+
+
+def read_text(path: str) -> str:
+    """For the loaders, which open nothing themselves."""
+    return Path(path).read_text(encoding="utf-8")
+
+
+def load(site_file: Path) -> Site:
+    """The site of that file. Raises Faulty with every problem of every file."""
+    return load_site(str(site_file), read_text)
+
+
+def journal_of(site_file: Path, site: Site) -> Path:
+    return site_file.parent / site.file.journal.file
+
+
+def where(site_file: Path | None) -> Where:
+    """The site that a command means: the one named, else the only one that runs here."""
+    if site_file is not None:
+        return Where(site_file=site_file, journal=journal_of(site_file, load(site_file)))
+    sockets = control.running()
+    if len(sockets) == 1:
+        hello = control.request(sockets[0], "hello", "hello", {})
+        return Where(site_file=Path(hello["site_file"]), journal=Path(hello["journal"]))
+    if not sockets:
+        fail(
+            Exit.BAD_INPUT,
+            "which site? No service runs here.\n"
+            "    mend: name the site file with --site FILE, or set BAYROLL_SITE",
+        )
+    names = [control.request(path, "hello", "hello", {})["site_file"] for path in sockets]
+    fail(
+        Exit.BAD_INPUT,
+        f"which site? {len(names)} services run here: {', '.join(names)}\n"
+        "    mend: name one of them with --site FILE",
+    )
+
+
+def live(place: Where) -> Mapping[str, StatusReading]:
+    """The last readings, from the running service; none where it is stopped."""
+    try:
+        readings = control.request(place.socket, "live", "live", {})
+    except control.Unreachable:
+        return {}
+    kind = adapter(StatusReading)
+    return {name: kind.validate_python(reading) for name, reading in readings.items()}
+
+
+def print_json(value: object) -> None:
+    """One line of JSON; plain ASCII, so that nothing a device sent reaches a terminal as it is."""
+    sys.stdout.write(json.dumps(value, ensure_ascii=True, sort_keys=True) + os.linesep)
+    sys.stdout.flush()
+
+
+def journal(place: Where) -> Journal:
+    """The journal, to read. Raises JournalUnusable."""
+    return Journal.open(place.journal)
+
+
+def rows_or_json(rows: list[dict[str, Any]], as_json: bool) -> bool:
+    """Prints rows as JSON lines if asked to; says whether it did."""
+    if as_json:
+        for row in rows:
+            print_json(row)
+    return as_json

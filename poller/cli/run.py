@@ -1,0 +1,169 @@
+"""bayroll run: the service in the foreground, with its signals, its control socket and its lock."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import random
+import signal
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from importlib.metadata import version
+from pathlib import Path
+from typing import Annotated, Any
+
+import structlog
+import typer
+
+from poller.cli import common
+from poller.cli.common import Exit
+from poller.cli.desk import Desk
+from poller.edges import control
+from poller.edges.clock import SystemClock
+from poller.journal.committer import ThreadCommitter
+from poller.journal.store import Locked, Reader, Writer
+from poller.model.problems import Faulty
+from poller.model.status import StatusReading
+from poller.publishing.opening import open_outputs
+from poller.publishing.ports import Context, Output
+from poller.service import Ports, Service
+from poller.site.settings import Secret, Site
+
+log = structlog.get_logger()
+
+
+def run(
+    site_file: Annotated[Path, typer.Argument(metavar="SITE", help="The site file.")],
+    log_json: Annotated[bool, typer.Option("--log-json", help="Log as JSON lines.")] = False,
+) -> None:
+    """Poll the relays of SITE, keep the journal, feed the outputs; until Ctrl-C or SIGTERM."""
+    set_up_log(log_json)
+    with common.told():
+        site = common.load(site_file)
+        try:
+            with asyncio.Runner(loop_factory=loop_factory()) as runner:
+                runner.run(serve(site_file, site))
+        except Locked as reason:
+            common.fail(Exit.UNREACHABLE, str(reason))
+
+
+def loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:
+    """uvloop where the system has it."""
+    try:
+        import uvloop
+    except ImportError:
+        return None
+    return uvloop.new_event_loop
+
+
+def set_up_log(as_json: bool) -> None:
+    """Log lines on stderr; text from devices goes through repr or JSON, never raw."""
+    renderer: Any = (
+        structlog.processors.JSONRenderer()
+        if as_json
+        else structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty(), repr_native_str=True)
+    )
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.format_exc_info,
+            renderer,
+        ],
+        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+    )
+
+
+async def serve(
+    site_file: Path, site: Site, *, ready: Callable[[Service], None] | None = None
+) -> None:
+    """Runs the service with all its edges until a signal stops it."""
+    journal = common.journal_of(site_file, site)
+    with Writer.open(journal) as writer:
+        committer = ThreadCommitter(writer)
+        reader = Reader.open(journal)
+        ports = Ports(
+            clock=SystemClock(),
+            connect=asyncio.get_running_loop().create_connection,
+            committer=committer,
+            reader=reader,
+            random=random.Random(),  # noqa: S311 - spreads polls, hides nothing
+            outputs=lambda of, live: _outputs(of, live, reader, committer, site_file),
+            version=version("bayroll"),
+        )
+        service = Service(site, ports)
+
+        async def reread() -> None:
+            try:
+                await service.reload(common.load(site_file))
+            except Faulty as reason:
+                log.error("site_file_faulty_kept_the_old_one", problems=str(reason))
+                raise
+            log.info("site_file_read_again", file=str(site_file))
+
+        desk = Desk(service, site_file=site_file.resolve(), journal=journal.resolve(), reread=reread)
+        _listen_to_signals(service, reread)
+        try:
+            async with control.serve(control.socket_path(journal), desk.handle):
+                if ready is not None:
+                    ready(service)
+                await service.run()
+        finally:
+            await committer.close()
+            reader.close()
+
+
+def _listen_to_signals(service: Service, reread: Callable[[], Any]) -> None:
+    loop = asyncio.get_running_loop()
+    tasks: set[asyncio.Task[None]] = set()
+
+    def on_hangup() -> None:
+        task = loop.create_task(_quietly(reread()))
+        tasks.add(task)
+        task.add_done_callback(tasks.discard)
+
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, service.stop)
+    loop.add_signal_handler(signal.SIGHUP, on_hangup)
+
+
+async def _quietly(work: Any) -> None:
+    try:
+        await work
+    except Faulty:
+        pass  # told in the log already; the old site stays in force
+
+
+def _outputs(
+    site: Site,
+    live: Callable[[], Mapping[str, StatusReading]],
+    reader: Reader,
+    committer: ThreadCommitter,
+    site_file: Path,
+) -> Sequence[Output]:
+    def context_for(name: str) -> Context:
+        return Context(
+            name=name,
+            site=site,
+            settings=site.file.outputs[name],
+            reader=reader,
+            committer=committer,
+            live=live,
+            now=SystemClock().utc,
+            secrets=lambda secret: look_up(secret, site_file.parent),
+        )
+
+    outputs, problems = open_outputs(site, context_for, file=str(site_file))
+    if problems:
+        raise Faulty(problems)
+    return outputs
+
+
+def look_up(secret: Secret | None, folder: Path) -> str | None:
+    """A user or password from the environment or a file beside the site file; None: none named."""
+    if secret is None:
+        return None
+    if secret.env is not None:
+        return os.environ.get(secret.env)
+    assert secret.file is not None, "the site loader lets exactly one of env and file through"
+    return (folder / secret.file).read_text(encoding="utf-8").strip()

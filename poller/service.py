@@ -1,0 +1,247 @@
+"""The service: wires relays, judging, journal and outputs, and keeps them running.
+
+A finding is decided on at once against the working state and queued for the committer; outputs see
+durable state only. One task polls each host:port, one commits, one delivers to each output.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from random import Random
+from typing import Any, Final
+
+import structlog
+
+from poller.decide import (
+    About,
+    Command,
+    Gap,
+    Input,
+    Pause,
+    Refusal,
+    Resume,
+    SiteRead,
+    Started,
+    Stepped,
+    Stopping,
+    decide,
+)
+from poller.edges.clock import Clock, steps
+from poller.edges.fleet import Fleet
+from poller.edges.link import Connect
+from poller.edges.schedule import Unit
+from poller.judging.findings import Finding
+from poller.journal.ports import Committer, Reader
+from poller.journal.waiting import Waiting
+from poller.model import limits
+from poller.model.canonical import plain, whole_ms
+from poller.model.events import Event, Recorded
+from poller.model.status import StatusReading
+from poller.publishing.port import Durable, Pump
+from poller.publishing.ports import Output
+from poller.site.settings import Site
+from poller.state import State, fold
+
+log = structlog.get_logger()
+LOOK_AGAIN_S: Final = 0.02
+LAST_WORDS_S: Final = 1.0  # how long a stop waits for the journal, and then for the outputs
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ports:
+    """Where the service touches the world; the trial gives its own.
+
+    connect: as loop.create_connection. outputs: opens the outputs that a site names; called again
+    when the site file is read again.
+    """
+
+    clock: Clock
+    connect: Connect
+    committer: Committer
+    reader: Reader
+    random: Random
+    outputs: Callable[[Site, Callable[[], Mapping[str, StatusReading]]], Sequence[Output]]
+    version: str
+
+
+@dataclass(slots=True)
+class Service:
+    """Service(site, ports).run() polls, judges, records and publishes until stop() is called.
+
+    Public. All of it runs in one event loop; nothing here may be called from another thread.
+    """
+
+    site: Site
+    ports: Ports
+    state: State = field(init=False)  # everything decided, durable or not
+    started: asyncio.Event = field(default_factory=asyncio.Event)
+    _stop: asyncio.Event = field(default_factory=asyncio.Event)
+    _waiting: Waiting = field(init=False)
+    _fleet: Fleet = field(init=False)
+    _durable: Durable = field(init=False)
+    _pump: Pump = field(init=False)
+    _publishing: asyncio.Task[None] = field(init=False)
+    _group: asyncio.TaskGroup = field(init=False)
+    _dropped: bool = False  # findings were dropped while the journal could not take them
+    _snapshot_seq: int = 0
+
+    def __post_init__(self) -> None:
+        self._waiting = Waiting(committer=self.ports.committer, told=self._became_durable)
+        self._fleet = Fleet(
+            connect=self.ports.connect,
+            clock=self.ports.clock,
+            random=self.ports.random,
+            told=self._found,
+        )
+
+    async def run(self) -> None:
+        """Runs until stop(); then says its last words to the journal and the outputs."""
+        self.state = self.ports.reader.load_state()
+        self._snapshot_seq = self.state.seq
+        self._durable = Durable(self.state)
+        outputs = self.ports.outputs(self.site, self.live)
+        async with asyncio.TaskGroup() as self._group:
+            committing = self._group.create_task(self._waiting.run(), name="commit")
+            self._decide(Started(version=self.ports.version))
+            await self._fleet.arrange(self.site, self.state, self._group)
+            self._publish(outputs)
+            watching = self._group.create_task(self._watch_clock(), name="clock")
+            self.started.set()
+            await self._stop.wait()
+            await self._fleet.stop()
+            await self._last_words()
+            for task in (watching, self._publishing, committing):
+                task.cancel()
+
+    def stop(self) -> None:
+        """Ends run(), cleanly and within two seconds."""
+        self._stop.set()
+
+    async def reload(self, site: Site) -> None:
+        """Follows another site file; relays that it does not touch are polled on undisturbed.
+
+        Raises Faulty where its outputs can't be opened; then everything stays as it was.
+        """
+        if site.sha256 == self.site.sha256:
+            return
+        outputs = self.ports.outputs(site, self.live)
+        self.site = site
+        self._decide(SiteRead())
+        await self._fleet.arrange(site, self.state, self._group)
+        self._publishing.cancel()
+        await asyncio.wait([self._publishing])
+        self._publish(outputs)
+
+    async def command(self, given: Command, *, number: str, by: str) -> dict[str, Any]:
+        """Carries out what a person asks for; answers once it is durable.
+
+        number: the command's own id; given again, it gets its first answer. Raises Refusal.
+        """
+        before = self.ports.reader.answer(number)
+        if before is not None:
+            first: dict[str, Any] = json.loads(before)
+            return first
+        if self._waiting.full:
+            raise Refusal(f"the journal can't be written now: {self._waiting.failing}")
+        events = decide(self.state, self.site, given, self._utc(), by=by, cause=number)
+        answer = {"events": len(events), "kinds": [event.body.kind for event in events]}
+        durable = self._keep(events, (number, json.dumps(answer)))
+        if isinstance(given, Pause | Resume):
+            await self._fleet.set_paused(given.relay, isinstance(given, Pause))
+        await durable
+        return answer
+
+    def live(self) -> dict[str, StatusReading]:
+        """The last status reading of each relay that has one; not durable."""
+        return self._fleet.readings()
+
+    @property
+    def fleet(self) -> Fleet:
+        return self._fleet
+
+    def status(self) -> dict[str, Any]:
+        """For `bayroll status`: what runs, what waits, what is behind."""
+        seq = self._durable.state.seq
+        return {
+            "site": self.site.file.site,
+            "version": self.ports.version,
+            "relays": len(self.site.file.relays),
+            "journal": {
+                "seq": seq,
+                "waiting": self._waiting.events,
+                "failing": self._waiting.failing,
+                "judging": "paused" if self._dropped else "running",
+            },
+            "outputs": [plain(line) for line in self._pump.status()],
+        }
+
+    # Deciding and keeping.
+
+    def _utc(self) -> Any:
+        return whole_ms(self.ports.clock.utc())
+
+    def _found(self, unit: Unit, findings: tuple[Finding, ...]) -> None:
+        if self._waiting.full:
+            self._dropped = self._dropped or bool(findings)
+            return
+        if self._dropped:
+            self._dropped = False
+            self._fleet.forget_unconfirmed(self.state)
+            return
+        for finding in findings:
+            self._decide(About(relay=unit.relay, finding=finding))
+
+    def _decide(self, given: Input) -> None:
+        events = decide(self.state, self.site, given, self._utc())
+        if events:
+            self._keep(events)
+
+    def _keep(
+        self, events: Sequence[Event], command: tuple[str, str] | None = None
+    ) -> asyncio.Future[None]:
+        numbered = enumerate(events, start=self.state.seq + 1)
+        self.state = fold(self.state, numbered)
+        return self._waiting.put(events, command)
+
+    def _became_durable(self, recorded: tuple[Recorded, ...]) -> None:
+        before = self._durable.state
+        state = fold(before, ((one.seq, one.event) for one in recorded))
+        self._durable.set(state)
+        if state.seq - self._snapshot_seq >= limits.SNAPSHOT_EVERY:
+            self._snapshot_seq = state.seq
+            self._group.create_task(self.ports.committer.save_snapshot(state), name="snapshot")
+
+    def _publish(self, outputs: Sequence[Output]) -> None:
+        self._pump = Pump(
+            outputs=outputs,
+            durable=self._durable,
+            reader=self.ports.reader,
+            committer=self.ports.committer,
+            on_gap=self._gap,
+            random=self.ports.random,
+        )
+        self._publishing = self._group.create_task(self._pump.run(), name="publish")
+
+    async def _gap(self, output: str, first_seq: int, last_seq: int) -> None:
+        gap = Gap(output=output, first_seq=first_seq, last_seq=last_seq)
+        await self._keep(decide(self.state, self.site, gap, self._utc()))
+
+    async def _watch_clock(self) -> None:
+        async for by_ms in steps(self.ports.clock):
+            log.warning("clock_stepped", by_ms=by_ms)
+            self._decide(Stepped(by_ms=by_ms))
+
+    async def _last_words(self) -> None:
+        """What a stop still has to say, each within its time: it is more important to end."""
+        self._decide(Stopping(reason="stopped"))
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(LAST_WORDS_S):
+                await self._waiting.drained()
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(LAST_WORDS_S):
+                while any(line.connected and line.lag for line in self._pump.status()):
+                    await asyncio.sleep(LOOK_AGAIN_S)
