@@ -1,0 +1,159 @@
+"""Requests that only read, and the MBAP frames they travel in.
+
+Read-only by construction: a Request is one of function codes 1, 2, 3, 4 and 43 with MEI 14, or it
+is not a Request. The framing is ours; the bodies of requests are encoded by pymodbus's PDU classes.
+Source: MODBUS Application Protocol Specification V1.1b3, 6.1 to 6.4, 6.21; MODBUS Messaging on
+TCP/IP Implementation Guide V1.0b, 3.1.3.
+"""
+
+from __future__ import annotations
+
+import logging
+import struct
+from dataclasses import dataclass
+from typing import Final
+
+from pymodbus.pdu import ModbusPDU
+from pymodbus.pdu.bit_message import ReadCoilsRequest, ReadDiscreteInputsRequest
+from pymodbus.pdu.mei_message import ReadDeviceInformationRequest
+from pymodbus.pdu.register_message import ReadHoldingRegistersRequest, ReadInputRegistersRequest
+
+from poller.model import limits
+from poller.site.register_map import BIT_TABLES, Table
+
+# it logs what a device sent, unescaped and without bound
+logging.getLogger("pymodbus.logging").setLevel(logging.CRITICAL + 1)
+
+READ_CODES: Final[dict[Table, int]] = {"coil": 1, "discrete": 2, "holding": 3, "input": 4}
+IDENTIFY: Final = 43
+MEI_IDENTIFY: Final = 14
+ADDRESSES: Final = 65_536
+EXCEPTION: Final = 0x80
+
+_READS: Final[dict[Table, type[ModbusPDU]]] = {
+    "coil": ReadCoilsRequest,
+    "discrete": ReadDiscreteInputsRequest,
+    "holding": ReadHoldingRegistersRequest,
+    "input": ReadInputRegistersRequest,
+}
+_MBAP: Final = struct.Struct(">HHHB")
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """One question to a device. Made by read() and identify(); raises ValueError for any other.
+
+    pdu: function code and body as sent. address: zero-based, as on the wire. count: registers or
+    bits; for an identification 0, and table is None.
+    """
+
+    pdu: bytes
+    function: int
+    table: Table | None
+    address: int
+    count: int
+    read_code: int | None
+    object_id: int | None
+
+    def __post_init__(self) -> None:
+        if self.table is not None:
+            function, pdu = READ_CODES[self.table], _read_pdu(self.table, self.address, self.count)
+            fits = self.read_code is None and self.object_id is None
+        else:
+            function, pdu = IDENTIFY, _identify_pdu(self.read_code, self.object_id)
+            fits = self.address == 0 and self.count == 0
+        if not fits or self.function != function or self.pdu != pdu:
+            raise ValueError(f"not a request that only reads: {self.pdu.hex(' ')}")
+
+
+def read(table: Table, address: int, count: int) -> Request:
+    """Reads count registers or bits (1 to 125, 1 to 2000) from the zero-based address on.
+
+    Raises ValueError outside the bounds of the table, the count or the address space.
+    """
+    pdu = _read_pdu(table, address, count)
+    return Request(pdu, READ_CODES[table], table, address, count, None, None)
+
+
+def identify(read_code: int, object_id: int = 0) -> Request:
+    """Read Device Identification. read_code: 1 basic, 2 regular, 3 extended, 4 one object.
+
+    Raises ValueError for another read code or an object id over 255.
+    """
+    return Request(_identify_pdu(read_code, object_id), IDENTIFY, None, 0, 0, read_code, object_id)
+
+
+def _read_pdu(table: Table, address: int, count: int) -> bytes:
+    if table not in READ_CODES:
+        raise ValueError(f"no table that can be read: {table!r}")
+    most = limits.BITS_MAX if table in BIT_TABLES else limits.REGISTERS_MAX
+    if not 1 <= count <= most:
+        raise ValueError(f"{count} is not 1 to {most} of a {table} read")
+    if not 0 <= address <= ADDRESSES - count:
+        raise ValueError(f"{count} from {address} on are not all in 0 to {ADDRESSES - 1}")
+    return bytes([READ_CODES[table]]) + _READS[table](address=address, count=count).encode()
+
+
+def _identify_pdu(read_code: int | None, object_id: int | None) -> bytes:
+    if read_code not in (1, 2, 3, 4):
+        raise ValueError(f"read code {read_code} is not 1 to 4")
+    if object_id is None or not 0 <= object_id <= 255:
+        raise ValueError(f"object {object_id} is not 0 to 255")
+    body = ReadDeviceInformationRequest(read_code=read_code, object_id=object_id).encode()
+    return bytes([IDENTIFY]) + body
+
+
+def adu(transaction: int, unit: int, pdu: bytes) -> bytes:
+    """A PDU behind its MBAP header. transaction: 0 to 65535; unit: 0 to 255."""
+    return _MBAP.pack(transaction, 0, len(pdu) + 1, unit) + pdu
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    transaction: int
+    unit: int
+    pdu: bytes  # 2 to 253 octets
+
+
+class BadHeader(Exception):
+    """What came is no MBAP frame, and where the next one begins can't be known: close.
+
+    frames: the good ones that stood before it in the same data.
+    """
+
+    def __init__(self, says: str, frames: tuple[Frame, ...] = ()) -> None:
+        super().__init__(says)
+        self.frames = frames
+
+
+class FrameReader:
+    """Cuts a stream into frames. Holds less than one frame; after a BadHeader nothing but that."""
+
+    def __init__(self) -> None:
+        self._buffer = bytearray()
+        self._broken: str | None = None
+
+    def feed(self, data: bytes) -> list[Frame]:
+        """The frames that data completes, in order. Raises BadHeader."""
+        if self._broken is not None:
+            raise BadHeader(self._broken)
+        self._buffer += data
+        frames: list[Frame] = []
+        while len(self._buffer) >= 6:
+            transaction, protocol, length = struct.unpack_from(">HHH", self._buffer)
+            if protocol != 0:
+                self._break(f"protocol {protocol}, not 0", frames)
+            if not limits.MBAP_LENGTH_MIN <= length <= limits.MBAP_LENGTH_MAX:
+                span = f"{limits.MBAP_LENGTH_MIN} to {limits.MBAP_LENGTH_MAX}"
+                self._break(f"length {length}, not {span}", frames)
+            if len(self._buffer) < 6 + length:
+                break
+            unit, pdu = self._buffer[6], bytes(self._buffer[7 : 6 + length])
+            frames.append(Frame(transaction, unit, pdu))
+            del self._buffer[: 6 + length]
+        return frames
+
+    def _break(self, says: str, frames: list[Frame]) -> None:
+        self._broken = says
+        self._buffer.clear()
+        raise BadHeader(says, tuple(frames))
