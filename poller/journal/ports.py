@@ -1,4 +1,4 @@
-"""What the service and the outputs need from a journal; the real one and the trial's both keep it."""
+"""What the service and the outputs need from a journal; the real one and the trial's keep it."""
 
 from __future__ import annotations
 

@@ -26,9 +26,11 @@ def plain(value: object) -> Any:
 def encode(value: object) -> bytes:
     """Canonical JSON of plain JSON types. Raises TypeError for a float: a float has two spellings."""
     _refuse_floats(value)
-    return json.dumps(
+    text = json.dumps(
         value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
-    ).encode()
+    )
+    # half a surrogate pair, as a terminal with odd bytes gives it, is written as JSON's own escape
+    return text.encode(errors="backslashreplace")
 
 
 def _refuse_floats(value: object) -> None:
@@ -44,7 +46,8 @@ def _refuse_floats(value: object) -> None:
 
 def stamp(at: datetime) -> str:
     """UTC with milliseconds: 2026-03-01T04:05:06.789Z."""
-    return at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.") + f"{at.microsecond // 1000:03d}Z"
+    # not strftime: it writes the year 987 in three digits, which can't be read back
+    return at.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="milliseconds") + "Z"
 
 
 def unstamp(text: str) -> datetime:

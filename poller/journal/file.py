@@ -1,0 +1,231 @@
+"""The journal file: made whole or not at all, looked at before it is trusted, written by one."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
+
+import apsw
+
+from poller.model.canonical import stamp
+from poller.model.problems import Problem
+
+APPLICATION_ID: Final = 0x42617972  # "Bayr", in the file's header
+SCHEMA_VERSION: Final = 1
+BUSY_MS: Final = 2_000  # only while a crashed writer's log is recovered, or while its file is made
+
+SCHEMA: Final = f"""
+PRAGMA application_id = {APPLICATION_ID};
+PRAGMA user_version = {SCHEMA_VERSION};
+CREATE TABLE meta (journal TEXT NOT NULL, created TEXT NOT NULL) STRICT;
+CREATE TABLE event (
+  seq INTEGER PRIMARY KEY, at TEXT NOT NULL, kind TEXT NOT NULL, subject TEXT NOT NULL,
+  stored BLOB NOT NULL, hash BLOB NOT NULL) STRICT;
+CREATE INDEX event_kind ON event (kind, seq);
+CREATE INDEX event_subject ON event (subject, seq);
+CREATE INDEX event_at ON event (at, seq);
+CREATE TABLE snapshot (seq INTEGER PRIMARY KEY, stored BLOB NOT NULL) STRICT;
+CREATE TABLE cursor (output TEXT PRIMARY KEY, seq INTEGER NOT NULL) STRICT, WITHOUT ROWID;
+CREATE TABLE retained (
+  output TEXT NOT NULL, name TEXT NOT NULL, digest TEXT NOT NULL,
+  PRIMARY KEY (output, name)) STRICT, WITHOUT ROWID;
+CREATE TABLE command (n INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, answer TEXT NOT NULL) STRICT;
+CREATE TABLE sample (
+  relay TEXT NOT NULL, n INTEGER NOT NULL, at TEXT NOT NULL, stored BLOB NOT NULL,
+  PRIMARY KEY (relay, n)) STRICT, WITHOUT ROWID;
+"""
+
+
+class JournalUnusable(Exception):
+    """The file can't be used as it is. problem: what, and how to mend it."""
+
+    def __init__(self, problem: Problem) -> None:
+        self.problem = problem
+        super().__init__(str(problem))
+
+
+class Locked(JournalUnusable):
+    """Another process writes this journal. pid: which, where it could be told."""
+
+    def __init__(self, problem: Problem, pid: int | None) -> None:
+        self.pid = pid
+        super().__init__(problem)
+
+
+def unusable(path: Path, code: str, what: str, mend: str) -> JournalUnusable:
+    return JournalUnusable(Problem(code=code, file=str(path), what=what, mend=mend))
+
+
+def damaged(path: Path, what: str) -> JournalUnusable:
+    return unusable(
+        path,
+        "journal-damaged",
+        f"the file is damaged: {what}",
+        "keep it as evidence; `bayroll journal verify` names the place, and what stands before it "
+        "can be recovered into a new file",
+    )
+
+
+@contextmanager
+def locked(path: Path) -> Iterator[None]:
+    """Holds FILE.lock; the kernel frees it with the process, however that ends."""
+    lock = path.with_name(path.name + ".lock")
+    try:
+        descriptor = os.open(lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    except OSError as reason:
+        raise unusable(
+            path,
+            "journal-unreachable",
+            f"its lock file can't be opened: {reason.strerror}",
+            "let the user who runs Bayroll write in this folder, which must exist",
+        ) from reason
+    try:
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as reason:
+            raise _held(path, descriptor) from reason
+        os.ftruncate(descriptor, 0)
+        os.pwrite(descriptor, f"{os.getpid()}\n".encode(), 0)
+        yield
+    finally:
+        os.close(descriptor)
+
+
+def _held(path: Path, descriptor: int) -> Locked:
+    text = os.pread(descriptor, 20, 0).decode("ascii", "replace").strip()
+    pid = int(text) if text.isdecimal() else None
+    who = "another process" if pid is None else f"process {pid}"
+    return Locked(
+        Problem(
+            code="journal-locked",
+            file=str(path),
+            what=f"{who} writes this journal",
+            mend="ask the running service, or stop it first",
+        ),
+        pid,
+    )
+
+
+def create(path: Path) -> None:
+    """A new, empty journal. Only its writer, who holds the lock, may call this.
+
+    It is made under another name and then moved, so that a crash leaves a whole journal or none.
+    """
+    log = Path(f"{path}-wal")
+    if log.exists() and log.stat().st_size:
+        raise unusable(
+            path,
+            "journal-half-gone",
+            f"the file is gone, but {log.name}, a part of it, is still there",
+            "put the file back beside it, or move both away to begin a new journal",
+        )
+    new = path.with_name(path.name + ".new")
+    for left in (new, Path(f"{new}-wal"), Path(f"{new}-shm")):
+        left.unlink(missing_ok=True)
+    try:
+        connection = apsw.Connection(str(new))
+        with connection:
+            connection.execute(SCHEMA)
+            connection.execute(
+                "INSERT INTO meta VALUES (?, ?)", (str(uuid.uuid4()), stamp(datetime.now(UTC)))
+            )
+        connection.pragma("journal_mode", "wal")
+        connection.close()
+        new.replace(path)
+        folder = os.open(path.parent, os.O_RDONLY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
+    except (apsw.Error, OSError) as reason:
+        raise unusable(
+            path, "journal-unreachable", f"it can't be made: {reason}", "free space on this disk"
+        ) from reason
+
+
+def open_writing(path: Path) -> apsw.Connection:
+    """A connection of the writer, looked at."""
+    connection = _connect(path, str(path), apsw.SQLITE_OPEN_READWRITE)
+    try:
+        connection.pragma("journal_mode", "wal")
+        connection.pragma("synchronous", "full")
+    except apsw.Error as reason:
+        raise damaged(path, str(reason)) from reason
+    return connection
+
+
+def open_reading(path: Path, *, torn: bool = False) -> apsw.Connection:
+    """A read-only connection, looked at. torn: also where the end of the file is missing."""
+    if not path.exists():
+        raise unusable(
+            path,
+            "journal-missing",
+            "there is no such journal",
+            "start the service, which makes it: bayroll run SITE",
+        )
+    flags = apsw.SQLITE_OPEN_READONLY | apsw.SQLITE_OPEN_URI
+    name = path.absolute().as_uri() + "?mode=ro"
+    if _still(path):
+        name += "&immutable=1"
+    return _connect(path, name, flags, torn=torn)
+
+
+def _still(path: Path) -> bool:
+    """Read-only media, with nothing beside the file: SQLite can't make its index, nor needs to."""
+    if os.access(path.parent, os.W_OK):
+        return False
+    log = Path(f"{path}-wal")
+    sealed = bool(os.statvfs(path).f_flag & os.ST_RDONLY)
+    return not log.exists() or (sealed and log.stat().st_size == 0)
+
+
+def _connect(path: Path, name: str, flags: int, *, torn: bool = False) -> apsw.Connection:
+    try:
+        connection = apsw.Connection(name, flags=flags)
+        connection.set_busy_timeout(BUSY_MS)
+        if torn:
+            connection.pragma("writable_schema", "on")  # SQLite's own way past a file too short
+        _look(path, connection)
+    except apsw.NotADBError as reason:
+        raise _foreign(path) from reason
+    except apsw.CorruptError as reason:
+        raise damaged(path, str(reason)) from reason
+    except apsw.Error as reason:
+        raise unusable(
+            path,
+            "journal-unreachable",
+            f"it can't be opened: {reason}",
+            "let this user read the file and what lies beside it (-wal, -shm); from read-only "
+            "media copy all three to a folder that can be written",
+        ) from reason
+    return connection
+
+
+def _look(path: Path, connection: apsw.Connection) -> None:
+    if connection.pragma("application_id") != APPLICATION_ID:
+        raise _foreign(path)
+    version = connection.pragma("user_version")
+    if version != SCHEMA_VERSION:
+        raise unusable(
+            path,
+            "journal-newer",
+            f"its schema is version {version}; this Bayroll knows {SCHEMA_VERSION}",
+            "use the Bayroll that wrote it, or a newer one",
+        )
+    if len(connection.execute("SELECT journal FROM meta").fetchall()) != 1:
+        raise damaged(path, "it does not say which journal it is")
+
+
+def _foreign(path: Path) -> JournalUnusable:
+    return unusable(
+        path,
+        "journal-foreign",
+        "this is no Bayroll journal",
+        "name another file; Bayroll writes over nothing that it did not make",
+    )
