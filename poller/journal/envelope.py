@@ -103,7 +103,7 @@ def read(
 
 
 def parse(stored: bytes) -> dict[str, Any]:
-    """The envelope as JSON types, its keys and types checked but not its body. Raises Unreadable."""
+    """The envelope as JSON types; its keys and types are checked. Raises Unreadable."""
     try:
         envelope = json.loads(stored, parse_float=_refuse, parse_constant=_refuse)
     except (ValueError, RecursionError) as reason:

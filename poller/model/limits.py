@@ -34,10 +34,23 @@ SNAPSHOT_EVERY: Final = 10_000
 SAMPLES_PER_RELAY_MAX: Final = 1_000
 EVENT_BYTES_MAX: Final = 1024 * 1024 * 5  # site_loaded carries the text of a site
 COMMAND_ANSWERS_MAX: Final = 10_000  # remembered, so that a repeated command gets its first answer
+COMMITS_WAITING_MAX: Final = 64  # callers with events before the committing thread; more wait
+SNAPSHOTS_KEPT: Final = 2  # the newest, and the one before in case it does not fit
+STATE_BYTES_MAX: Final = 32 * 1024 * 1024  # 5,000 relays, each with nameplate, baseline and flags
+PRUNE_EVENTS_MAX: Final = 50_000  # dropped in one transaction, which holds up commits meanwhile
 
 # Publishing.
 OUTPUT_BATCH_MAX: Final = 500
 OUTPUT_LAG_MAX: Final = 1_000_000  # events behind; past it an output skips and says output_gap
+OUTPUT_RETRY_FIRST_S: Final = 0.5  # a broker that restarts is back within seconds
+OUTPUT_RETRY_CAP_S: Final = 30.0  # a dead one costs two tries a minute
+RETAINED_LOOK_S: Final = 1.0  # how often live status is looked at for a change worth a message
+# MQTT. 20: Mosquitto's own default for messages under way to or from one client.
+MQTT_IN_FLIGHT_MAX: Final = 20
+MQTT_CONNECT_S: Final = 5.0  # TCP, then TLS, then CONNACK, each
+MQTT_GOODBYE_S: Final = 1.0  # of the two seconds within which the service ends
+MQTT_HEARD_MAX: Final = 16  # we subscribe to nothing; what a broker sends all the same is dropped
+MQTT_OVERHEAD_BYTES: Final = 512  # header, topic and properties beside a payload
 
 # Control socket.
 CONTROL_LINE_MAX: Final = 256 * 1024
