@@ -90,7 +90,9 @@ class Service:
     _snapshot_seq: int = 0
 
     def __post_init__(self) -> None:
-        self._waiting = Waiting(committer=self.ports.committer, told=self._became_durable)
+        self._waiting = Waiting(
+            committer=self.ports.committer, told=self._became_durable, refused=self._refused
+        )
         self._fleet = Fleet(
             connect=self.ports.connect,
             clock=self.ports.clock,
@@ -229,6 +231,12 @@ class Service:
     async def _gap(self, output: str, first_seq: int, last_seq: int) -> None:
         gap = Gap(output=output, first_seq=first_seq, last_seq=last_seq)
         await self._keep(decide(self.state, self.site, gap, self._utc()))
+
+    def _refused(self, left: Sequence[Event]) -> None:
+        """A batch will never be durable: what is known is what is, and what still waits."""
+        durable = self._durable.state
+        self.state = fold(durable, enumerate(left, start=durable.seq + 1))
+        self._fleet.forget_unconfirmed(self.state)
 
     async def _watch_clock(self) -> None:
         async for by_ms in steps(self.ports.clock):

@@ -75,9 +75,16 @@ def set_up_log(as_json: bool) -> None:
 
 
 async def serve(
-    site_file: Path, site: Site, *, ready: Callable[[Service], None] | None = None
+    site_file: Path,
+    site: Site,
+    *,
+    also: Sequence[Output] = (),
+    ready: Callable[[Service], None] | None = None,
 ) -> None:
-    """Runs the service with all its edges until a signal stops it."""
+    """Runs the service with all its edges until a signal stops it.
+
+    also: outputs beside those that the site names; ready: called just before it begins to poll.
+    """
     journal = common.journal_of(site_file, site)
     with Writer.open(journal) as writer:
         committer = ThreadCommitter(writer)
@@ -88,7 +95,10 @@ async def serve(
             committer=committer,
             reader=reader,
             random=random.Random(),  # noqa: S311 - spreads polls, hides nothing
-            outputs=lambda of, live: _outputs(of, live, reader, committer, site_file),
+            outputs=lambda of, live: [
+                *_outputs(of, live, reader, committer, site_file),
+                *also,
+            ],
             version=version("bayroll"),
         )
         service = Service(site, ports)

@@ -10,7 +10,9 @@ from typing import Final
 
 import structlog
 
+from poller.journal.envelope import NotStorable
 from poller.journal.ports import CommitFailed, Committer
+from poller.journal.store import CommandRepeated
 from poller.model import limits
 from poller.model.events import Event, Recorded
 
@@ -31,11 +33,13 @@ class Batch:
 class Waiting:
     """told: called with what became durable, in order, before anyone who waits is woken.
 
+    refused: called when a batch can never be written (a repeated command), with what still waits.
     failing: why the last commit did not take; None while all is well.
     """
 
     committer: Committer
     told: Callable[[tuple[Recorded, ...]], None]
+    refused: Callable[[Sequence[Event]], None]
     failing: str | None = None
     _batches: deque[Batch] = field(default_factory=deque)
     _events: int = 0
@@ -94,13 +98,31 @@ class Waiting:
             self.failing = str(reason)
             await asyncio.sleep(AGAIN_S)
             return
+        except (CommandRepeated, NotStorable) as reason:
+            if len(head) > 1:
+                for batch in head:  # one of them is at fault; the others are not to suffer
+                    await self._commit([batch])
+                return
+            self._refuse(head[0], reason)
+            return
         if self.failing is not None:
             log.info("journal_written_again", waiting=self._events)
         self.failing = None
-        self._events -= len(events)
-        for _ in head:
-            self._batches.popleft()
+        self._take(head)
         self.told(recorded)
         for batch in head:
             if not batch.durable.done():
                 batch.durable.set_result(None)
+
+    def _take(self, head: Sequence[Batch]) -> None:
+        for batch in head:
+            assert self._batches[0] is batch, "order is kept: what is done stood first"
+            self._batches.popleft()
+            self._events -= len(batch.events)
+
+    def _refuse(self, batch: Batch, reason: Exception) -> None:
+        log.error("journal_refused", reason=str(reason))
+        self._take([batch])
+        self.refused([event for left in self._batches for event in left.events])
+        if not batch.durable.done():
+            batch.durable.set_exception(reason)

@@ -1,0 +1,207 @@
+"""bayroll demo: an invented substation, simulated, polled and told, on loopback only."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import shutil
+import sys
+import tempfile
+from collections import deque
+from collections.abc import AsyncIterator, Sequence
+from contextlib import AbstractContextManager, asynccontextmanager, nullcontext
+from pathlib import Path
+from typing import Annotated, Final
+
+import typer
+from rich.console import Group
+from rich.live import Live
+from rich.text import Text
+
+from poller.answers.history import entry
+from poller.answers.listing import rows
+from poller.cli import common
+from poller.cli.common import Exit
+from poller.cli.relays import relay_table
+from poller.cli.run import loop_factory, serve, set_up_log
+from poller.cli.shipped import config_folder
+from poller.edges.clock import SystemClock
+from poller.model.canonical import plain
+from poller.model.events import Recorded
+from poller.publishing.embedded import embedded_broker
+from poller.publishing.ports import OutputStatus
+from poller.service import Service
+from poller.state import State
+
+# Short enough to watch; a real site asks far less often.
+INTERVALS: Final = {
+    "status_s": 2,
+    "nameplate_s": 5,
+    "confirm_s": 3,
+    "confirm_after_restart_s": 4,
+    "reply_timeout_s": 1,
+    "rest_ms": 20,
+    "silent_misses": 3,
+    "unreadable_s": 60,
+}
+# told as they happen; the rest is in the journal, and --json prints everything
+QUIET: Final = frozenset(
+    {
+        "service_started",
+        "site_loaded",
+        "relay_listed",
+        "relay_seen",
+        "map_chosen",
+        "nameplate_first_read",
+        "health_changed",
+        "behaviour_changed",
+        "setting_group_changed",
+    }
+)
+LINES: Final = 12  # sentences kept on the screen
+REDRAW_S: Final = 0.5
+SIMULATOR_START_S: Final = 20.0
+
+
+def demo(
+    for_s: Annotated[
+        float | None, typer.Option("--for", metavar="SECONDS", help="Stop after so long.")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Each event as one JSON line.")] = False,
+) -> None:
+    """Watch 24 simulated relays of an invented substation; three of them misbehave in a minute."""
+    set_up_log(as_json=True)
+    folder = Path(tempfile.mkdtemp(prefix="bayroll-demo-"))
+    try:
+        with common.told(), asyncio.Runner(loop_factory=loop_factory()) as runner:
+            runner.run(_demo(folder, for_s, as_json))
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+async def _demo(folder: Path, for_s: float | None, as_json: bool) -> None:
+    async with embedded_broker() as broker, _simulator(folder) as (addresses, control_path):
+        site_file = _write_site(folder, addresses, broker)
+        site = common.load(site_file)
+        teller = Teller(as_json=as_json)
+        if not as_json:
+            _say_how(site_file, broker, control_path)
+        stopping: list[asyncio.TimerHandle] = []
+
+        def ready(service: Service) -> None:
+            teller.service = service
+            if for_s is not None:
+                stopping.append(asyncio.get_running_loop().call_later(for_s, service.stop))
+
+        with teller.screen():
+            await serve(site_file, site, also=[teller], ready=ready)
+
+
+@asynccontextmanager
+async def _simulator(folder: Path) -> AsyncIterator[tuple[dict[str, str], Path]]:
+    """The simulator as a process of its own; yields where each relay listens."""
+    control_path = folder / "simulator.sock"
+    process = await asyncio.create_subprocess_exec(
+        sys.executable,
+        "-m",
+        "simulator",
+        str(config_folder() / "scenarios" / "demo.yaml"),
+        "--free-ports",
+        "--control",
+        str(control_path),
+        stdout=asyncio.subprocess.PIPE,
+        start_new_session=True,  # Ctrl-C is ours to handle; the simulator ends after the poller
+    )
+    assert process.stdout is not None
+    try:
+        async with asyncio.timeout(SIMULATOR_START_S):
+            line = await process.stdout.readline()
+        if not line:
+            common.fail(Exit.UNREACHABLE, "the simulator did not start; its reason stands above")
+        yield json.loads(line)["relays"], control_path
+    finally:
+        if process.returncode is None:
+            process.terminate()
+        await process.wait()
+
+
+def _write_site(folder: Path, addresses: dict[str, str], broker: tuple[str, int]) -> Path:
+    """The shipped site with the simulator's addresses, the demo's broker and short intervals."""
+    shipped = config_folder() / "site.yaml"
+    site = common.load(shipped).file.model_dump(mode="json", exclude_none=True)
+    for relay in site["relays"]:
+        place, unit = addresses[relay["id"]].rsplit("/", 1)
+        relay["host"], relay["port"] = place.rsplit(":", 1)[0], int(place.rsplit(":", 1)[1])
+        relay["unit"] = int(unit)
+        relay.pop("intervals", None)
+    site["intervals"] = dict(INTERVALS)
+    site["broker"] = {"host": broker[0], "port": broker[1], "protocol": "3.1.1"}
+    site["outputs"] = {"mqtt": {}}
+    site["maps_folder"] = str(config_folder() / site.get("maps_folder", "maps"))
+    site["journal"] = {"file": str(folder / "bayroll.journal")}
+    site_file = folder / "site.yaml"
+    site_file.write_text(json.dumps(site, indent=1))  # JSON is YAML
+    return site_file
+
+
+def _say_how(site_file: Path, broker: tuple[str, int], control_path: Path) -> None:
+    common.out.print(
+        "An invented substation with 24 simulated relays, all on this machine.\n"
+        "Within a minute one changes its firmware, one raises a lifecycle flag, one goes silent.\n"
+        "From a second terminal:\n"
+        f"  mosquitto_sub -h {broker[0]} -p {broker[1]} -t 'bayroll/v1/#' -v\n"
+        f"  bayroll list --site {site_file}\n"
+        f"  python -m simulator tell {control_path} list\n"
+        "Ctrl-C ends it.\n"
+    )
+
+
+class Teller:
+    """An output that tells each event to the person watching."""
+
+    name = "demo"
+
+    def __init__(self, *, as_json: bool) -> None:
+        self.as_json = as_json
+        self.service: Service | None = None
+        self._live: Live | None = None
+        self._state = State()
+        self._said: deque[str] = deque(maxlen=LINES)
+
+    async def run(self) -> None:
+        """Redraws the list, since ages move by themselves."""
+        while True:
+            if self._live is not None:
+                self._live.update(self._picture(), refresh=True)
+            await asyncio.sleep(REDRAW_S)
+
+    async def deliver(self, events: Sequence[Recorded], state: State) -> int:
+        self._state = state
+        for recorded in events:
+            self._tell(recorded, state)
+        return events[-1].seq if events else state.seq
+
+    def status(self) -> OutputStatus:
+        return OutputStatus(connected=None, says="tells the person watching")
+
+    def screen(self) -> AbstractContextManager[object]:
+        """A live list on a terminal; plain sentences where the output is not one."""
+        if self.as_json or not common.out.is_terminal:
+            return nullcontext()
+        self._live = Live(console=common.out, auto_refresh=False, vertical_overflow="crop")
+        return self._live
+
+    def _tell(self, recorded: Recorded, state: State) -> None:
+        told = entry(recorded, state)
+        if self.as_json:
+            common.print_json(plain(told))
+        elif recorded.event.body.kind not in QUIET:
+            line = f"{told.at[11:19]}  {told.sentence}"
+            self._said.append(line)
+            if self._live is None:
+                common.out.print(line)
+
+    def _picture(self) -> Group:
+        live = self.service.live() if self.service else {}
+        table = relay_table(rows(self._state, live, SystemClock().utc()))
+        return Group(table, Text("\n".join(self._said)))

@@ -1,0 +1,100 @@
+"""bayroll journal: verify, export, recover."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from poller.cli import common
+from poller.cli.common import Exit, JsonOption, SiteOption
+from poller.journal import Journal
+from poller.journal.chain import Broken
+from poller.journal.export import export as export_to
+from poller.journal.export import recover as recover_into
+from poller.journal.file import JournalUnusable
+from poller.journal.ports import Head
+
+journal = typer.Typer(no_args_is_help=True, help="The journal: is it whole, and what stands in it.")
+FileOption = Annotated[
+    Path | None, typer.Option("--file", help="A journal file, in place of the site's.")
+]
+
+
+def _path(file: Path | None, site: Path | None) -> Path:
+    return file if file is not None else common.where(site).journal
+
+
+@journal.command()
+def verify(
+    file: FileOption = None,
+    head: Annotated[
+        str | None,
+        typer.Option("--head", metavar="SEQ:HASH", help="One noted elsewhere; shows a cut tail."),
+    ] = None,
+    site: SiteOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Follow the chain of hashes; name the first event that is not as it was written."""
+    with common.told():
+        path = _path(file, site)
+        try:
+            with Journal.open(path) as opened:
+                result = opened.verify(_head(head))
+        except JournalUnusable as reason:
+            if not path.exists():
+                raise
+            common.fail(Exit.FOUND, str(reason))
+    if isinstance(result, Broken):
+        if as_json:
+            common.print_json({"whole": False, "seq": result.seq, "reason": result.reason})
+        else:
+            common.out.print(
+                f"{path}: broken at event {result.seq}: {result.reason}\n"
+                f"    mend: keep this file as it is; save what verifies (up to event "
+                f"{result.kept.seq}) with: bayroll journal recover {path} NEW_FILE"
+            )
+        raise typer.Exit(Exit.FOUND)
+    if as_json:
+        found = {"whole": True, "seq": result.head.seq, "hash": result.head.hash}
+        common.print_json(found | {"events": result.count})
+    else:
+        common.out.print(
+            f"{path}: whole; {result.count} events, head {result.head.seq}:{result.head.hash}"
+        )
+
+
+def _head(text: str | None) -> Head | None:
+    if text is None:
+        return None
+    seq, colon, digest = text.partition(":")
+    if not colon or not seq.isdigit() or len(digest) != 64:
+        common.fail(Exit.BAD_INPUT, f"--head {text}: write it as SEQ:HASH, the hash in 64 hex digits")
+    return Head(seq=int(seq), hash=digest.lower())
+
+
+@journal.command()
+def export(
+    file: FileOption = None,
+    after: Annotated[int, typer.Option("--after", help="Events with a higher seq only.")] = 0,
+    site: SiteOption = None,
+) -> None:
+    """Print every event as one JSON line, with its hash."""
+    with common.told(), Journal.open(_path(file, site)) as opened:
+        export_to(opened.reader, sys.stdout, after)
+
+
+@journal.command()
+def recover(
+    damaged: Annotated[Path, typer.Argument(help="The damaged journal; it is only read.")],
+    new_file: Annotated[Path, typer.Argument(help="A file that does not exist yet.")],
+) -> None:
+    """Copy the events that verify out of a damaged journal into a new one."""
+    with common.told():
+        saved = recover_into(damaged, new_file)
+    common.out.print(f"{new_file}: {saved.kept} events kept")
+    if saved.broken is not None:
+        common.out.print(f"not kept from event {saved.broken.seq} on: {saved.broken.reason}")
+        raise typer.Exit(Exit.FOUND)

@@ -1,0 +1,45 @@
+"""For the whole session: which function codes went over the wire, and that nothing was skipped."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+READS = {"1", "2", "3", "4", "43/14"}
+CODES = "BAYROLL_FUNCTION_CODES"
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Names the file in which every test server, in subprocesses too, writes what it receives."""
+    if CODES not in os.environ:
+        descriptor, name = tempfile.mkstemp(prefix="bayroll-function-codes-")
+        os.close(descriptor)
+        os.environ[CODES] = name
+
+
+def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
+    """Only reads reached any server, whoever asked: the poller never writes to a relay."""
+    if hasattr(session.config, "workerinput"):
+        return  # the controller looks at what all workers wrote
+    path = Path(os.environ[CODES])
+    seen = set(path.read_text().split())
+    path.unlink()
+    if not seen <= READS:
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
+        print(f"\nfunction codes that no server should have received: {sorted(seen - READS)}")
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item, call: pytest.CallInfo[None]
+) -> Iterator[None]:
+    """With BAYROLL_SKIP_NOTHING a test that skips has failed."""
+    report = yield
+    if report.skipped and os.environ.get("BAYROLL_SKIP_NOTHING") and not hasattr(report, "wasxfail"):
+        report.outcome = "failed"
+        report.longrepr = f"skipped where nothing may be: {report.longrepr}"
+    return report
