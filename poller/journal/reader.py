@@ -150,12 +150,22 @@ class Reader:
             check.broken(reason.problem.what)
 
     def rows(self, after: int = 0) -> Iterator[Row]:
-        """Raw rows in order, read in batches, so that no transaction stays open meanwhile."""
+        """Raw rows in order, read in batches, so that no transaction stays open meanwhile.
+
+        Of a damaged file all that stands before the damage, then JournalUnusable.
+        """
+        size = limits.COMMIT_BATCH_MAX
         while True:
-            batch = self._ask(
-                f"SELECT {COLUMNS} FROM event WHERE seq > ? ORDER BY seq LIMIT ?",  # noqa: S608
-                (after, limits.COMMIT_BATCH_MAX),
-            )
+            try:
+                batch = self._ask(
+                    f"SELECT {COLUMNS} FROM event WHERE seq > ? ORDER BY seq LIMIT ?",  # noqa: S608
+                    (after, size),
+                )
+            except JournalUnusable:
+                if size == 1:
+                    raise
+                size //= 2  # the damage lies somewhere in this batch: up to it, step by step
+                continue
             if not batch:
                 return
             for row in batch:

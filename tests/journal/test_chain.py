@@ -84,7 +84,11 @@ TAMPERED: dict[str, tuple[int, str, Tamper]] = {
         lambda r: [r[0], replace(r[1], at="2026-03-02T04:05:06.788Z"), *r[2:]],
     ),
     "the column kind": (2, "column kind", lambda r: [r[0], replace(r[1], kind="x"), *r[2:]]),
-    "the column subject": (2, "column subject", lambda r: [r[0], replace(r[1], subject=""), *r[2:]]),
+    "the column subject": (
+        2,
+        "column subject",
+        lambda r: [r[0], replace(r[1], subject=""), *r[2:]],
+    ),
     "one moved up, relinked": (
         2,
         "column seq says 2",

@@ -129,9 +129,7 @@ async def test_a_repeated_command_hinders_no_other(bench: Bench) -> None:
     assert [one.event.subject for one in bench.reader.read(0)] == ["a", "c"]
 
 
-async def test_the_oldest_answers_make_room(
-    bench: Bench, monkeypatch: pytest.MonkeyPatch
-) -> None:
+async def test_the_oldest_answers_make_room(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(limits, "COMMAND_ANSWERS_MAX", 2)
     for name in ("c1", "c2", "c3"):
         await bench.committer.commit([], command=(name, "{}"))

@@ -68,7 +68,11 @@ def test_what_is_unreadable_is_told(told: str) -> None:
 
 
 def test_an_unknown_key_deep_in_a_body_is_refused() -> None:
-    body = {"nameplate": {"swRev": "1", "colour": "red"}, "map": "m", "first_new_at": T0.isoformat()}
+    body = {
+        "nameplate": {"swRev": "1", "colour": "red"},
+        "map": "m",
+        "first_new_at": T0.isoformat(),
+    }
     with pytest.raises(Unreadable, match="nameplate.colour"):
         envelope.read(altered(kind="nameplate_first_read", body=body), "00")
 

@@ -1,0 +1,50 @@
+"""What only the journal in memory can do: take its time, and die half-way."""
+
+from __future__ import annotations
+
+import asyncio
+
+import pytest
+
+from poller.journal.memory import MemoryCommitter
+from poller.journal.ports import CommitFailed
+from tests.journal.made import listed
+
+
+async def begun(journal: MemoryCommitter, turns: int) -> asyncio.Task[object]:
+    task: asyncio.Task[object] = asyncio.create_task(journal.commit([listed("a")]))
+    for _ in range(turns):
+        await asyncio.sleep(0)
+    return task
+
+
+@pytest.mark.parametrize(("turns", "durable"), [(1, 0), (2, 1)])
+async def test_a_kill_finds_a_commit_before_or_after_it_is_durable(
+    turns: int, durable: int
+) -> None:
+    journal = MemoryCommitter()
+    task = await begun(journal, turns)
+    assert not task.done()
+    assert len(journal.kill().read(0)) == durable
+    await asyncio.wait([task])
+
+
+async def test_the_dead_write_nothing_more() -> None:
+    journal = MemoryCommitter()
+    after = journal.kill()
+    with pytest.raises(CommitFailed, match="gone"):
+        await journal.commit([listed("a")])
+    assert (journal.read(0), after.read(0)) == ([], [])
+
+
+async def test_each_commit_asks_how_long_it_takes() -> None:
+    asked: list[float] = []
+
+    def delay() -> float:
+        asked.append(0.0)
+        return 0.0
+
+    journal = MemoryCommitter(delay=delay)
+    await journal.commit([listed("a")])
+    await journal.kill().commit([listed("b")])
+    assert len(asked) == 2
