@@ -1,4 +1,4 @@
-"""One way from values to bytes and back: canonical JSON, sorted keys, no floats, times in UTC ms."""
+"""One way from values to bytes and back: canonical JSON, sorted keys, no floats, UTC in ms."""
 
 from __future__ import annotations
 
@@ -20,11 +20,12 @@ def adapter(kind: type[T]) -> TypeAdapter[T]:
 
 def plain(value: object) -> Any:
     """A dataclass value as JSON types; times as text by stamp()."""
-    return adapter(type(value)).dump_python(value, mode="json")
+    kind: Any = type(value)
+    return adapter(kind).dump_python(value, mode="json")
 
 
 def encode(value: object) -> bytes:
-    """Canonical JSON of plain JSON types. Raises TypeError for a float: a float has two spellings."""
+    """Canonical JSON of plain JSON types. Raises TypeError for a float, which has two spellings."""
     _refuse_floats(value)
     text = json.dumps(
         value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False

@@ -75,6 +75,7 @@ def of(hint: Any) -> st.SearchStrategy[Any]:
         return st.sampled_from(hint)
     if hint is int:
         return st.integers(min_value=-(2**63), max_value=2**63)
+    assert isinstance(hint, type), hint
     assert dataclasses.is_dataclass(hint), hint
     hints = typing.get_type_hints(hint, include_extras=True)
     fields = {one.name: of(hints[one.name]) for one in dataclasses.fields(hint)}

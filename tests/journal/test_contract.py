@@ -159,8 +159,11 @@ async def test_the_next_commit_takes_the_place_of_the_one_that_failed(bench: Ben
     assert isinstance(bench.reader.verify(), Verified)
 
 
-async def test_what_was_given_before_a_failure_was_told_fails_too(bench: Bench) -> None:
+async def test_what_was_given_before_a_failure_was_told_fails_too(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Else the caller, who tries the first again, would find the second before it."""
+    monkeypatch.setattr(limits, "COMMIT_BATCH_MAX", 1)
     bench.fill()
     told = await asyncio.gather(
         *(bench.committer.commit([big(n)]) for n in range(8)),

@@ -11,10 +11,11 @@ import pytest
 from hypothesis import given
 
 from poller.journal import envelope
-from poller.journal.envelope import NotStorable, Unreadable, UnknownKind
+from poller.journal.envelope import NotStorable, UnknownKind, Unreadable
 from poller.model import events as ev
 from poller.model import limits
 from poller.model.canonical import encode
+from poller.model.nameplate import Nameplate
 from tests.journal.made import ANY_EVENT, T0, event, listed
 
 STORED = envelope.write(7, "j-7", listed("q07-main-1"))
@@ -73,7 +74,7 @@ def test_an_unknown_key_deep_in_a_body_is_refused() -> None:
         "map": "m",
         "first_new_at": T0.isoformat(),
     }
-    with pytest.raises(Unreadable, match="nameplate.colour"):
+    with pytest.raises(Unreadable, match=r"nameplate\.colour"):
         envelope.read(altered(kind="nameplate_first_read", body=body), "00")
 
 
@@ -119,7 +120,7 @@ def test_lifting_leaves_the_stored_bytes_alone() -> None:
 def test_an_optional_field_may_be_missing_in_what_is_older() -> None:
     body = {"nameplate": {}, "why": "commissioned"}  # without reference
     recorded = envelope.read(altered(kind="baseline_accepted", body=body), "00")
-    assert recorded.event.body == ev.BaselineAccepted(nameplate=ev.Nameplate(), why="commissioned")
+    assert recorded.event.body == ev.BaselineAccepted(nameplate=Nameplate(), why="commissioned")
 
 
 def test_an_event_too_long_is_not_stored() -> None:

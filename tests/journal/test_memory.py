@@ -48,3 +48,18 @@ async def test_each_commit_asks_how_long_it_takes() -> None:
     await journal.commit([listed("a")])
     await journal.kill().commit([listed("b")])
     assert len(asked) == 2
+
+
+async def test_what_was_given_before_a_failure_was_told_fails_though_it_is_over() -> None:
+    def delay() -> float:
+        journal.failing = None if asked else "full"
+        asked.append(0.0)
+        return 0.0
+
+    asked: list[float] = []
+    journal = MemoryCommitter(delay=delay)
+    told = await asyncio.gather(
+        journal.commit([listed("a")]), journal.commit([listed("b")]), return_exceptions=True
+    )
+    assert [type(one) for one in told] == [CommitFailed, CommitFailed]
+    assert len(await journal.commit([listed("a")])) == 1

@@ -111,7 +111,8 @@ def path(tmp_path: Path) -> Path:
 
 def changed(path: Path, **change: Any) -> None:
     with apsw.Connection(str(path)) as connection:
-        ((stored,),) = connection.execute("SELECT stored FROM snapshot").fetchall()
+        rows: Any = connection.execute("SELECT stored FROM snapshot").fetchall()
+        ((stored,),) = rows
         connection.execute("UPDATE snapshot SET stored = ?", (encode(json.loads(stored) | change),))
 
 

@@ -202,6 +202,18 @@ def test_a_file_put_in_its_place_is_a_failed_commit(path: Path) -> None:
             writer.write([Batch(events=tuple(story(1)))])
 
 
+def test_a_batch_written_before_another_failed_leaves_no_trace(path: Path) -> None:
+    big = ev.Event(at=T0, subject="", body=ev.ServiceStopped(reason="x" * 100_000))
+    with Writer.open(path) as writer:
+        writer.connection.pragma("max_page_count", 1)  # as many as there are
+        with pytest.raises(CommitFailed, match="full"):
+            writer.write([Batch(events=(listed("a"),)), Batch(events=(big,))])
+        assert writer.head == writer.reader.head()
+        writer.write([Batch(events=(listed("b"),))])
+        assert [one.seq for one in writer.reader.read(0)] == [1]
+        assert isinstance(writer.reader.verify(), Verified)
+
+
 # Tampered with, on disk.
 
 TAMPERED = {
