@@ -6,6 +6,16 @@ from typing import Final
 TEXT_MAX: Final = 255
 PERSON_MAX: Final = 80  # who
 REASON_MAX: Final = 500  # why, reference, note
+SENTENCE_TEXT_MAX: Final = 80  # of one text inside a sentence, so that it stays a sentence
+SENTENCE_CHANGES_MAX: Final = 4  # told one by one in a sentence; more are counted
+SENTENCE_MAX: Final = 1_500  # the longest sentence that these bounds allow
+
+# Versions. A pattern's work grows with the text, and no version is longer.
+VERSION_TEXT_MAX: Final = 64
+VERSION_REVISION_LETTERS_MAX: Final = 2  # 702 revisions; three letters are a word
+VERSION_PATTERN_REPEATS_MAX: Final = 6  # of * + {1,3}: each multiplies a failing match
+VERSION_PATTERN_OPTIONS_MAX: Final = 8  # of ?: each doubles a failing match
+VERSION_PATTERNS_KEPT: Final = 256  # compiled; a site has a few maps with a pattern each
 
 # Files. A site of 1,000 relays takes about 300 KB; maps stay far below.
 FILE_BYTES_MAX: Final = 4 * 1024 * 1024
