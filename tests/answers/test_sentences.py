@@ -1,0 +1,321 @@
+"""Every kind of event has a sentence for people, and no device can write one of its own."""
+
+from __future__ import annotations
+
+import dataclasses
+import unicodedata
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from poller.answers.sentences import POLLER, RELAY, sentence
+from poller.model import events as ev
+from poller.model import limits
+from poller.model.events import Body, Change, ChangeClass, Order
+from poller.model.nameplate import Nameplate
+from poller.model.status import Behaviour, Health
+from poller.state import Relay, State
+from tests.answers.world import ACCEPTED, PRESENT, STATE, event
+
+THEN = datetime(2026, 3, 1, 4, 5, 6, tzinfo=UTC)
+
+
+def swapped(
+    before: str | None, after: str | None, order: Order | None, name: str = "swRev"
+) -> Change:
+    return Change(
+        attribute=name, before=before, after=after, change=ChangeClass.UNPLANNED, order=order
+    )
+
+
+def changed(change: ChangeClass, *changes: Change) -> ev.NameplateChanged:
+    return ev.NameplateChanged(
+        change=change,
+        changes=changes,
+        nameplate=PRESENT,
+        map="tarn",
+        last_old_at=THEN,
+        first_new_at=THEN,
+    )
+
+
+UP = swapped("V2.10.00", "V2.11.00", Order.NEWER)
+SERIAL = dataclasses.replace(swapped("40117", "40391", None, "serNum"), change=ChangeClass.REPLACED)
+SETTINGS = dataclasses.replace(swapped("a1", "b2", None, "settingsId"), change=ChangeClass.SETTINGS)
+MANY = [swapped(f"{n}", f"{n + 1}", Order.NEWER, f"components.card{n}.swRev") for n in range(6)]
+
+ABOUT_RELAYS: list[tuple[Body, str]] = [
+    (
+        ev.RelayListed(bay="Q08", function="main 2", address="127.1.0.8:502/255"),
+        "Q08 main 2: listed at 127.1.0.8:502/255.",
+    ),
+    (ev.RelayDelisted(), "Q07 main 1: no longer listed, and not polled any more."),
+    (
+        ev.NameplateFirstRead(nameplate=ACCEPTED, map="tarn", first_new_at=THEN),
+        "Q07 main 1: read for the first time, under map tarn: Tarn TD-40, serial number 40117, "
+        "firmware V2.10.00.",
+    ),
+    (
+        ev.NameplateFirstRead(nameplate=Nameplate(), map="any", first_new_at=THEN),
+        "Q07 main 1: read for the first time, under map any: nothing about itself.",
+    ),
+    (ev.MapChosen(map="tarn-3", before=None), "Q07 main 1: it is read under map tarn-3 now."),
+    (
+        ev.MapChosen(map="tarn-3", before="tarn"),
+        "Q07 main 1: it is read under map tarn-3 now, before under tarn.",
+    ),
+    (
+        ev.NoValidMap(identity=Nameplate(model="TD-41", swRev="V9"), before="tarn"),
+        "Q07 main 1: none of its maps fits TD-41, firmware V9; nothing else is read from it.",
+    ),
+    (
+        ev.IdentityUnreadable(since=THEN, reason="swRev: erased"),
+        "Q07 main 1: it answers, but its nameplate can't be read since 2026-03-01 04:05:06 UTC: "
+        "swRev: erased.",
+    ),
+    (ev.IdentityReadable(), "Q07 main 1: its nameplate can be read again."),
+    (
+        ev.SerialDuplicated(serNum="40117", others=("q10-main1", "gone")),
+        "Q07 main 1: its serial number 40117 is also told by Q10 main 1, gone; one relay at two "
+        "addresses, or a wrong entry.",
+    ),
+    (
+        ev.SerialDuplicated(serNum="7", others=("a", "b", "c", "d", "e", "f")),
+        "Q07 main 1: its serial number 7 is also told by a, b, c, d, 2 more; one relay at two "
+        "addresses, or a wrong entry.",
+    ),
+    (
+        ev.SerialDuplicated(serNum="40117", others=()),
+        "Q07 main 1: no other position tells its serial number any more.",
+    ),
+    (
+        ev.BaselineAccepted(nameplate=PRESENT, why="update of spring", reference="W-31"),
+        "Q07 main 1: baseline accepted by J. Kral, Tarn TD-40, serial number 40117, firmware "
+        "V2.11.00: update of spring. Reference: W-31.",
+    ),
+    (
+        ev.ReadingEntered(values={"swRev": "B", "components.boot.swRev": "1.4"}, read_at=THEN),
+        "Q07 main 1: read at the front panel on 2026-03-01 04:05:06 UTC and entered by J. Kral: "
+        "boot firmware 1.4, firmware B.",
+    ),
+    (
+        ev.FlagRose(
+            flag="storage_low", says="Storage is nearly full.", last_old_at=THEN, first_new_at=THEN
+        ),
+        "Q07 main 1: flag storage_low rose. Storage is nearly full.",
+    ),
+    (
+        ev.FlagRose(
+            flag="storage_low", says="Storage is nearly full", last_old_at=None, first_new_at=THEN
+        ),
+        "Q07 main 1: flag storage_low stood when it was first read. Storage is nearly full.",
+    ),
+    (
+        ev.FlagFell(flag="storage_low", last_old_at=THEN, first_new_at=THEN),
+        "Q07 main 1: flag storage_low fell.",
+    ),
+    (
+        ev.HealthChanged(before=Health.OK, after=Health.ALARM),
+        "Q07 main 1: health is alarm; it was ok.",
+    ),
+    (ev.HealthChanged(before=None, after=Health.OK), "Q07 main 1: health is ok."),
+    (
+        ev.BehaviourChanged(before=Behaviour.ON, after=Behaviour.TEST_BLOCKED),
+        "Q07 main 1: behaviour is test, blocked; it was on.",
+    ),
+    (
+        ev.SettingGroupChanged(before=0, after=2),
+        "Q07 main 1: the active setting group is 2; it was 0.",
+    ),
+    (
+        ev.RelayRestarted(uptime_before_s=273_600, uptime_s=40),
+        "Q07 main 1: it restarted; its uptime fell from 3 d 4 h to 40 s.",
+    ),
+    (
+        ev.RelaySilent(last_answer_at=THEN, reason="no answer in 3 s"),
+        "Q07 main 1: it has not answered since 2026-03-01 04:05:06 UTC: no answer in 3 s.",
+    ),
+    (
+        ev.RelaySilent(last_answer_at=None, reason="refused"),
+        "Q07 main 1: it does not answer and never has: refused.",
+    ),
+    (
+        ev.RelayAnswering(silent_since=THEN),
+        "Q07 main 1: it answers again; it was silent since 2026-03-01 04:05:06 UTC.",
+    ),
+    (ev.RelayAnswering(silent_since=None), "Q07 main 1: it answers."),
+    (
+        ev.RelaySeen(day="2026-03-01", reads_before=1),
+        "Q07 main 1: its nameplate was read on 2026-03-01; 1 reading since this was last noted.",
+    ),
+    (ev.RelayPaused(why="test set"), "Q07 main 1: polling was paused by J. Kral: test set."),
+    (ev.RelayResumed(), "Q07 main 1: polling was resumed by J. Kral."),
+    (
+        ev.FindingNoted(finding="block_split", says="refused a block of registers"),
+        "Q07 main 1: refused a block of registers.",
+    ),
+]
+
+CHANGES: list[tuple[Body, str]] = [
+    (
+        changed(ChangeClass.UNPLANNED, UP),
+        "firmware changed from V2.10.00 to V2.11.00 (newer), and nobody planned it.",
+    ),
+    (
+        changed(ChangeClass.PLANNED, UP),
+        "firmware changed from V2.10.00 to V2.11.00 (newer), as planned.",
+    ),
+    (
+        changed(ChangeClass.WRONG_VERSION, UP),
+        "firmware changed from V2.10.00 to V2.11.00 (newer); it is not the version that was "
+        "planned.",
+    ),
+    (
+        changed(ChangeClass.DOWNGRADED, swapped("B", "A", Order.OLDER)),
+        "firmware changed from B to A (older), a downgrade that nobody planned.",
+    ),
+    (
+        changed(ChangeClass.REPLACED, UP, SERIAL),
+        "the relay was replaced: serial number changed from 40117 to 40391 and firmware changed "
+        "from V2.10.00 to V2.11.00 (newer).",
+    ),
+    (
+        changed(ChangeClass.OPTIONS, swapped("TD40-A", "TD40-B", None, "orderCode")),
+        "order code changed from TD40-A to TD40-B; its options or hardware are not what they were.",
+    ),
+    (
+        changed(ChangeClass.SETTINGS, SETTINGS),
+        "settings mark changed from a1 to b2; its settings are not what they were.",
+    ),
+    (
+        changed(ChangeClass.TEXT_ONLY, swapped("V2.10", "V2.10.0", Order.TEXT_ONLY)),
+        "firmware changed from V2.10 to V2.10.0 (the same version, spelled otherwise).",
+    ),
+    (
+        changed(ChangeClass.UNPLANNED, swapped("5.1 SP2", "5.1 FP2", Order.NOT_COMPARABLE)),
+        "firmware changed from 5.1 SP2 to 5.1 FP2 (which of them is newer can't be told), and "
+        "nobody planned it.",
+    ),
+    (
+        changed(ChangeClass.UNPLANNED, swapped(None, "7", Order.NOT_COMPARABLE)),
+        "firmware is told now, 7, and nobody planned it.",
+    ),
+    (
+        changed(ChangeClass.SETTINGS, swapped("a1", None, None, "paramRev")),
+        "settings revision is no longer told, a1 before; its settings are not what they were.",
+    ),
+    (
+        changed(ChangeClass.UNPLANNED, *MANY),
+        "card0 firmware changed from 0 to 1 (newer), card1 firmware changed from 1 to 2 (newer), "
+        "card2 firmware changed from 2 to 3 (newer), card3 firmware changed from 3 to 4 (newer) "
+        "and 2 more changes, and nobody planned it.",
+    ),
+]
+
+ABOUT_THE_POLLER: list[tuple[Body, str]] = [
+    (ev.ServiceStarted(version="0.1.0"), "The poller started, version 0.1.0."),
+    (ev.ServiceStopped(reason="stopped"), "The poller stopped."),
+    (ev.ServiceStopped(reason="disk full"), "The poller stopped: disk full."),
+    (
+        ev.ClockStepped(by_ms=-61_005),
+        "The clock of the poller's computer was put back by 61.005 s.",
+    ),
+    (
+        ev.ClockStepped(by_ms=3_500),
+        "The clock of the poller's computer was put forward by 3.500 s.",
+    ),
+    (
+        ev.SiteLoaded(site="hollin", sha256="0" * 64, files={"site.yaml": "", "tarn.yaml": ""}),
+        "Site hollin was loaded from 2 files.",
+    ),
+    (
+        ev.OutputGap(output="mqtt", first_seq=10, last_seq=14),
+        "Output mqtt fell too far behind; 5 events (10 to 14) did not go to it.",
+    ),
+    (
+        ev.Pruned(
+            first_seq=1, last_seq=1200, counts={"flag_rose": 1200}, last_hash="0" * 64, base="{}"
+        ),
+        "The journal dropped 1,200 events (1 to 1200) past the time they are kept.",
+    ),
+]
+ALL = [*ABOUT_RELAYS, *CHANGES, *ABOUT_THE_POLLER]
+
+
+@pytest.mark.parametrize(("body", "says"), ABOUT_RELAYS, ids=lambda v: getattr(v, "kind", ""))
+def test_a_relay_is_named_by_its_position(body: Body, says: str) -> None:
+    assert sentence(event(body, by="J. Kral"), STATE) == says
+
+
+@pytest.mark.parametrize(("body", "says"), CHANGES, ids=lambda v: getattr(v, "change", ""))
+def test_a_change_says_what_became_what(body: Body, says: str) -> None:
+    assert sentence(event(body), STATE) == f"Q07 main 1: {says}"
+
+
+@pytest.mark.parametrize(("body", "says"), ABOUT_THE_POLLER, ids=lambda v: getattr(v, "kind", ""))
+def test_the_poller_speaks_of_itself(body: Body, says: str) -> None:
+    assert sentence(event(body, subject=""), STATE) == says
+
+
+@pytest.mark.parametrize("kind", sorted({kind for kind, _ in ev.KINDS}))
+def test_every_kind_of_event_has_a_sentence_that_is_tested(kind: str) -> None:
+    assert kind in {body.kind for body, _ in ALL}
+
+
+def test_no_sentence_is_kept_for_a_kind_that_is_gone() -> None:
+    assert POLLER.keys() | RELAY.keys() == {kind for kind, _ in ev.KINDS}
+
+
+@pytest.mark.parametrize("change", ChangeClass)
+def test_every_class_of_change_has_a_sentence_that_is_tested(change: ChangeClass) -> None:
+    assert change in {body.change for body, _ in CHANGES if isinstance(body, ev.NameplateChanged)}
+
+
+def test_a_relay_that_the_state_does_not_know_goes_by_its_id() -> None:
+    assert sentence(event(ev.RelayDelisted(), subject="q99"), STATE).startswith("q99: ")
+
+
+@pytest.mark.parametrize(
+    ("version", "looks"),
+    [
+        ("5.1 SP2 HF3", "5.1 SP2 HF3"),
+        ("V2 (newer), as planned", '"V2 (newer), as planned"'),
+        ("\x1b[2J", r'"\x1b[2J"'),
+        ("\u202e1.2V", r'"\u202e1.2V"'),
+        ("", '""'),
+        ("1.0 ", '"1.0 "'),
+        ("a\nQ08 main 1: it answers.", r'"a\x0aQ08 main 1: it answers."'),
+        ("{} {0} %s", '"{} {0} %s"'),
+    ],
+)
+def test_what_a_device_says_can_not_pass_for_our_words(version: str, looks: str) -> None:
+    body = changed(ChangeClass.UNPLANNED, swapped("V1", version, Order.NOT_COMPARABLE))
+    assert f" to {looks} (which" in sentence(event(body), STATE)
+
+
+def spoiled(value: Any, text: str) -> Any:
+    """The same value with every text in it, keys too, replaced."""
+    if isinstance(value, str) and type(value) is str:
+        return text
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        fields = {f.name: spoiled(getattr(value, f.name), text) for f in dataclasses.fields(value)}
+        return type(value)(**fields)
+    if isinstance(value, tuple):
+        return tuple(spoiled(one, text) for one in value)
+    if isinstance(value, dict):
+        return {spoiled(k, text): spoiled(v, text) for k, v in value.items()}
+    return value
+
+
+@settings(max_examples=25)
+@given(st.text(st.characters(exclude_categories=[]), max_size=600))
+def test_whatever_the_texts_a_sentence_is_one_bounded_line(text: str) -> None:
+    state = State(relays={"r": Relay(bay=text, function=text, address=text)})
+    for body, _ in ALL:
+        said = sentence(event(spoiled(body, text), subject="r", by=text), state)
+        assert len(said) <= limits.SENTENCE_MAX
+        categories = {unicodedata.category(character) for character in said}
+        assert categories.isdisjoint({"Cc", "Cf", "Cs", "Zl", "Zp"})
