@@ -119,7 +119,7 @@ def test_a_row_is_plain_json() -> None:
 )
 def test_bays_stand_as_people_count(ordered: str) -> None:
     names = ordered.split()
-    assert sorted(names[::-1], key=natural) == names
+    assert sorted(set(names), key=natural) == names
 
 
 @pytest.mark.parametrize(

@@ -18,6 +18,8 @@ MANY = "".join(rf"(?P<g{n}>\d+)\." for n in range(7))
         (r"(?P<a>[\])+]+)", "a"),
         (r"(?P<a>\d{2})(?P<b>\d{2})", "b"),  # a fixed count is no choice
         (r"(?i)rev(?P<a>[a-z])", "a"),
+        ("(?:-)" * 9 + "(?P<a>A)", "a"),  # the mark that opens a group makes nothing optional
+        (r"(?P<a>\d+?)" + r"-\d*?" * 5 + "1?" * 8, "a"),  # nor does the mark of a lazy repeat
     ],
 )
 def test_a_plain_pattern_is_taken(pattern: str, order: str) -> None:
