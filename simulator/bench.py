@@ -10,75 +10,27 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from random import Random
-from typing import Literal, TypeAlias
 
 from poller.model.canonical import stamp
 from poller.model.nameplate import flat, from_flat
-from poller.model.status import Behaviour, Health
 from poller.reading.frames import adu
 from poller.site.register_map import RegisterMap
+from simulator.acts import (
+    Act,
+    Away,
+    Back,
+    Behave,
+    Boot,
+    Flag,
+    How,
+    Impossible,
+    Misbehave,
+    Show,
+    Write,
+)
 from simulator.image import Fact, known_flags, nameplate_fields
-from simulator.misbehaviour import Plan, Spoiler, Step
-from simulator.relay import Relay, exception
-
-GATEWAY_TARGET_FAILED = 0x0B
-How: TypeAlias = Literal["no_reply", "refuse"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Away:
-    """how: connections are taken and nothing is said, or they are refused."""
-
-    how: How = "no_reply"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Back:
-    """boot: the boot program answers first, and shows nonsense for a nameplate."""
-
-    boot: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Write:
-    """Other nameplate values, by flat name; map: the layout that the new firmware presents."""
-
-    values: Mapping[str, str | None] = field(default_factory=dict)
-    map: str | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Boot:
-    """The boot program ends, and the relay shows its nameplate."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Flag:
-    flag: str
-    standing: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Show:
-    health: Health | None = None
-    behaviour: Behaviour | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Misbehave:
-    plan: Plan
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Behave:
-    kind: str
-
-
-Act: TypeAlias = Away | Back | Write | Boot | Flag | Show | Misbehave | Behave
-
-
-class Impossible(ValueError):
-    """An act that this relay can't do; the text says why."""
+from simulator.misbehaviour import Spoiler, Step
+from simulator.relay import Relay
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,28 +88,31 @@ class Bench:
         return post.spoiler.steps(adu(transaction, unit, post.relay.reply(pdu)))
 
     def do(self, name: str, act: Act, now: datetime) -> list[Truth]:
-        """Raises KeyError for a relay that is not there, Impossible or DoesNotFit for what can't be."""
+        """Raises KeyError for an unknown relay, Impossible or DoesNotFit for what can't be."""
         post = self.posts[name]
         post.relay.advance(now)
         self._do(post, act, now)
-        return self._truths(post, now, was=name)
+        return self._truths(post, now)
 
     def _do(self, post: Post, act: Act, now: datetime) -> None:
         relay = post.relay
         match act:
             case Away(how=how):
                 post.away = how
-            case Back(boot=boot):
+            case Back(restarted=restarted):
                 post.away = None
-                relay.restart(Random(self.random.getrandbits(64)) if boot else None)
-            case Boot():
-                relay.restart(None)
+                if restarted:
+                    relay.restart(None)
+            case Boot(running=running):
+                relay.restart(Random(self.random.getrandbits(64)) if running else None)
             case Write():
                 self._write(post, act, now)
             case Flag(flag=flag, standing=standing):
                 if flag not in known_flags(relay.layout):
                     known = ", ".join(sorted(known_flags(relay.layout))) or "no flag"
-                    raise Impossible(f"its map tells no flag {flag}; it tells {known}")
+                    raise Impossible(
+                        "scenario-flag-unknown", f"its map tells no flag {flag}; it tells {known}"
+                    )
                 flags = (
                     relay.condition.flags | {flag} if standing else relay.condition.flags - {flag}
                 )
@@ -181,13 +136,17 @@ class Bench:
         layout = relay.layout
         if act.map is not None:
             if act.map not in post.layouts:
-                raise Impossible(f"no map {act.map}; it has {', '.join(sorted(post.layouts))}")
+                raise Impossible(
+                    "scenario-map-unknown",
+                    f"no map {act.map}; it has {', '.join(sorted(post.layouts))}",
+                )
             layout = post.layouts[act.map]
         known = {name for name, _ in nameplate_fields(layout)}
         for name in act.values:
             if name not in known:
                 raise Impossible(
-                    f"its map has no field for {name}; it has {', '.join(sorted(known))}"
+                    "scenario-attribute-unknown",
+                    f"its map has no field for {name}; it has {', '.join(sorted(known))}",
                 )
         values: dict[str, str | None] = {**flat(relay.nameplate), **act.values}
         relay.present(
@@ -196,11 +155,13 @@ class Bench:
             condition=replace(relay.condition, changed_at=now.replace(microsecond=0)),
         )
 
-    def _truths(self, post: Post, now: datetime, was: str) -> list[Truth]:
+    def _truths(self, post: Post, now: datetime) -> list[Truth]:
         told: list[Truth] = []
 
         def tell(attribute: str, before: Fact, after: Fact) -> None:
-            told.append(Truth(at=now, relay=was, attribute=attribute, before=before, after=after))
+            told.append(
+                Truth(at=now, relay=post.id, attribute=attribute, before=before, after=after)
+            )
 
         answered = post.shown.get("answering", True)
         answers = post.away is None

@@ -14,7 +14,7 @@ from fractions import Fraction
 from string import Formatter
 from typing import Final, Literal, TypeAlias
 
-from poller.model.canonical import unstamp
+from poller.model.canonical import stamp, unstamp
 from poller.site.register_map import (
     WORDS,
     Ascii,
@@ -48,6 +48,7 @@ def registers(field: Field_, value: Value, of: RegisterMap, padding: Padding = "
     """Registers of a field in the order of their addresses; one bit for a field in a bit table.
 
     value: text as the nameplate spells it, a whole number or a time; None is memory never written.
+    A text that would be read back otherwise (007 in a number) does not fit.
     A field that takes one bit of a register gives that register with the other bits 0.
     Raises DoesNotFit.
     """
@@ -67,7 +68,7 @@ def registers(field: Field_, value: Value, of: RegisterMap, padding: Padding = "
         case VersionParts():
             return _parts(field, str(value))
         case EpochTime(width=width):
-            seconds = int(_moment(value).timestamp())
+            seconds = int(_moment(value, whole_seconds=True).timestamp())
             return _ordered(_packed(width, seconds), field.word_order or of.word_order)
         case BinaryTime():
             return _octets(binary_time(_moment(value)) + b"\0", field.byte_order or of.byte_order)
@@ -93,6 +94,8 @@ def _ascii(field: Ascii, text: str, order: str, pad: int) -> list[int]:
         octets = text.encode("ascii")
     except UnicodeEncodeError:
         raise DoesNotFit(f"{text!r}: only ASCII fits a register") from None
+    if not text.isprintable() or text != text.strip():
+        raise DoesNotFit(f"{text!r}: outer spaces and control characters do not come back")
     if len(octets) > kept:
         raise DoesNotFit(f"{text!r} has {len(octets)} characters, the field holds {kept}")
     return _octets(octets.ljust(room, bytes([pad])), order)
@@ -118,8 +121,15 @@ def _packed(kind: str, value: float) -> list[int]:
 def _number(field: Number, value: Value) -> list[int]:
     try:
         exact = (Fraction(str(value)) - Fraction(str(field.offset))) / Fraction(str(field.scale))
+        plain = (
+            str(int(str(value)))
+            if Fraction(str(value)).denominator == 1
+            else str(float(str(value)))
+        )
     except (ValueError, ZeroDivisionError):
-        raise DoesNotFit(f"{value!r} is no number") from None
+        raise DoesNotFit(f"{value!r} is no number as it is read back") from None
+    if plain != str(value):
+        raise DoesNotFit(f"{value!r} is read back as {plain}")
     if field.type in ("f32", "f64"):
         return _packed(field.type, float(exact))
     if exact.denominator != 1:
@@ -131,8 +141,8 @@ def _bcd(field: Bcd, text: str) -> list[int]:
     room = min(field.digits or field.registers * 4, field.registers * 4)
     if not re.fullmatch(r"[0-9]+", text):
         raise DoesNotFit(f"{text!r}: packed decimal holds digits only")
-    if len(text) > room:
-        raise DoesNotFit(f"{text!r} has {len(text)} digits, the field holds {room}")
+    if len(text) != room:
+        raise DoesNotFit(f"{text!r} has {len(text)} digits, the field shows {room}")
     digits = text.zfill(field.registers * 4)
     return [int(digits[at : at + 4], 16) for at in range(0, len(digits), 4)]
 
@@ -145,20 +155,23 @@ def _code(names: dict[int, str], name: str) -> int:
 
 
 def _truth(value: Value) -> int:
-    if str(value).lower() in ("true", "1", "yes"):
-        return 1
-    if str(value).lower() in ("false", "0", "no"):
-        return 0
-    raise DoesNotFit(f"{value!r} is neither true nor false")
+    if str(value) not in ("True", "False"):
+        raise DoesNotFit(f"{value!r} is neither True nor False")
+    return int(str(value) == "True")
 
 
-def _moment(value: Value) -> datetime:
+def _moment(value: Value, *, whole_seconds: bool = False) -> datetime:
     if isinstance(value, datetime):
         return value
     try:
-        return unstamp(str(value))
+        at = unstamp(str(value))
     except ValueError:
         raise DoesNotFit(f"{value!r} is no time with an offset from UTC") from None
+    if whole_seconds:
+        at = at.replace(microsecond=0)
+    if stamp(at) != value:
+        raise DoesNotFit(f"{value!r} is read back as {stamp(at)}")
+    return at
 
 
 def _parts(field: VersionParts, text: str) -> list[int]:

@@ -221,24 +221,23 @@ def _names(source: FlagSource) -> frozenset[str]:
 def _put_flags(
     image: Image, layout: RegisterMap, source: FlagSource, standing: frozenset[str]
 ) -> None:
-    ones = frozenset(
-        name
-        for name in _names(source)
-        if (name in standing) == (layout.flags.get(name, MEANT).active == "one")
-    )
+    def is_one(name: str) -> bool:
+        return (name in standing) == (layout.flags.get(name, MEANT).active == "one")
+
     at = source.address - layout.base
     match source:
         case FlagBits(registers=count, bits=bits):
             words = [0] * count
             for bit, name in bits.items():
-                words[bit // 16] |= (name in ones) << bit % 16
+                words[bit // 16] |= is_one(name) << bit % 16
             image.put(source.table, at, words, shared=True)
         case FlagBit(flag=name, bit=bit):
-            image.put(source.table, at, [(name in ones) << (bit or 0)], shared=bit is not None)
+            image.put(source.table, at, [is_one(name) << (bit or 0)], shared=bit is not None)
         case FlagCode(codes=codes):
+            own = standing & _names(source)
             for code, names in codes.items():
-                if frozenset(names) == ones:
+                if frozenset(names) == own:  # a code names what stands, whatever its polarity
                     image.put(source.table, at, [code])
                     return
-            said = ", ".join(sorted(ones)) or "none"
+            said = ", ".join(sorted(own)) or "none"
             raise DoesNotFit(f"flags: no code stands for {said} together")

@@ -100,9 +100,9 @@ class Spoiler:
         self.take_off(plan.kind)
         self.on.append(On(plan))
 
-    def take_off(self, kind: str) -> bool:
-        """False where none of that kind was on."""
-        left = [one for one in self.on if one.plan.kind != kind]
+    def take_off(self, kind: str | None) -> bool:
+        """None: all kinds. False where none of that kind was on."""
+        left = [one for one in self.on if kind is not None and one.plan.kind != kind]
         found = len(left) < len(self.on)
         self.on = left
         return found
