@@ -276,9 +276,7 @@ def _readable(state: State, site: Site, name: str, relay: Relay, finding: Any) -
 
 
 def _restarted(state: State, site: Site, name: str, relay: Relay, finding: Any) -> Decided:
-    body = ev.RelayRestarted(
-        uptime_before_s=finding.uptime_before_s, uptime_s=finding.uptime_s
-    )
+    body = ev.RelayRestarted(uptime_before_s=finding.uptime_before_s, uptime_s=finding.uptime_s)
     return [(name, body)]
 
 
@@ -323,9 +321,7 @@ def _accept(state: State, site: Site, given: AcceptBaseline) -> Decided:
             raise Refusal(
                 f"{name}: no nameplate has been read or entered yet, so there is nothing to accept"
             )
-        body = ev.BaselineAccepted(
-            nameplate=nameplate, why=given.why, reference=given.reference
-        )
+        body = ev.BaselineAccepted(nameplate=nameplate, why=given.why, reference=given.reference)
         out.append((name, body))
     return out
 
@@ -362,9 +358,7 @@ DECISIONS: Final[dict[type, Callable[[State, Site, Any], Decided]]] = {
     Gap: lambda state, site, given: [
         (
             "",
-            ev.OutputGap(
-                output=given.output, first_seq=given.first_seq, last_seq=given.last_seq
-            ),
+            ev.OutputGap(output=given.output, first_seq=given.first_seq, last_seq=given.last_seq),
         )
     ],
     AcceptBaseline: _accept,

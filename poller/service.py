@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from random import Random
 from typing import Any, Final
@@ -35,7 +35,8 @@ from poller.edges.fleet import Fleet
 from poller.edges.link import Connect
 from poller.edges.schedule import Unit
 from poller.judging.findings import Finding
-from poller.journal.ports import Committer, Reader
+from poller.journal.ports import CommitFailed, Committer, Reader
+from poller.journal.store import CommandRepeated
 from poller.journal.waiting import Waiting
 from poller.model import limits
 from poller.model.canonical import plain, whole_ms
@@ -48,6 +49,7 @@ from poller.state import State, fold
 
 log = structlog.get_logger()
 LOOK_AGAIN_S: Final = 0.02
+PRUNE_EVERY_S: Final = 86_400.0
 LAST_WORDS_S: Final = 1.0  # how long a stop waits for the journal, and then for the outputs
 
 
@@ -66,6 +68,7 @@ class Ports:
     random: Random
     outputs: Callable[[Site, Callable[[], Mapping[str, StatusReading]]], Sequence[Output]]
     version: str
+    prune: Callable[[], Awaitable[Recorded | None]] | None = None  # drops what is past retention
 
 
 @dataclass(slots=True)
@@ -112,11 +115,12 @@ class Service:
             await self._fleet.arrange(self.site, self.state, self._group)
             self._publish(outputs)
             watching = self._group.create_task(self._watch_clock(), name="clock")
+            pruning = self._group.create_task(self._prune(), name="prune")
             self.started.set()
             await self._stop.wait()
             await self._fleet.stop()
             await self._last_words()
-            for task in (watching, self._publishing, committing):
+            for task in (watching, pruning, self._publishing, committing):
                 task.cancel()
 
     def stop(self) -> None:
@@ -154,7 +158,10 @@ class Service:
         durable = self._keep(events, (number, json.dumps(answer)))
         if isinstance(given, Pause | Resume):
             await self._fleet.set_paused(given.relay, isinstance(given, Pause))
-        await durable
+        try:
+            await durable
+        except CommandRepeated:  # the same id twice at once: the first one's answer stands
+            return await self.command(given, number=number, by=by)
         return answer
 
     def live(self) -> dict[str, StatusReading]:
@@ -242,6 +249,18 @@ class Service:
         async for by_ms in steps(self.ports.clock):
             log.warning("clock_stepped", by_ms=by_ms)
             self._decide(Stepped(by_ms=by_ms))
+
+    async def _prune(self) -> None:
+        while self.ports.prune is not None:
+            try:
+                pruned = await self.ports.prune()
+            except CommitFailed as reason:
+                log.warning("journal_not_pruned", reason=str(reason))
+            else:
+                if pruned is not None:
+                    self.state = fold(self.state, [(self.state.seq + 1, pruned.event)])
+                    self._became_durable((pruned,))
+            await asyncio.sleep(PRUNE_EVERY_S)
 
     async def _last_words(self) -> None:
         """What a stop still has to say, each within its time: it is more important to end."""

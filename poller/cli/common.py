@@ -48,7 +48,9 @@ JsonOption: TypeAlias = Annotated[bool, typer.Option("--json", help="For program
 WhoOption: TypeAlias = Annotated[
     str, typer.Option("--who", envvar="BAYROLL_WHO", help="Your name; the journal keeps it.")
 ]
-WhyOption: TypeAlias = Annotated[str, typer.Option("--why", help="The reason; the journal keeps it.")]
+WhyOption: TypeAlias = Annotated[
+    str, typer.Option("--why", help="The reason; the journal keeps it.")
+]
 ReferenceOption: TypeAlias = Annotated[
     str | None, typer.Option("--reference", help="A work order, report or drawing number.")
 ]
@@ -82,7 +84,10 @@ def told() -> Iterator[None]:
     except Refusal as reason:
         fail(Exit.BAD_INPUT, str(reason))
     except control.Unreachable as reason:
-        fail(Exit.UNREACHABLE, f"no service answers: {reason}\n    mend: start it with: bayroll run SITE")
+        fail(
+            Exit.UNREACHABLE,
+            f"no service answers: {reason}\n    mend: start it with: bayroll run SITE",
+        )
     except JournalUnusable as reason:
         fail(Exit.UNREACHABLE, str(reason))
 

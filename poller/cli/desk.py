@@ -38,7 +38,9 @@ class Desk:
         if ask.op in commands.COMMANDS:
             return await self._command(ask)
         if ask.op not in OPS:
-            raise Refusal(f"{ask.op}: no such request; this is Bayroll {self.service.ports.version}")
+            raise Refusal(
+                f"{ask.op}: no such request; this is Bayroll {self.service.ports.version}"
+            )
         return await OPS[ask.op](self, ask)
 
     async def _command(self, ask: Ask) -> dict[str, Any]:

@@ -14,8 +14,8 @@ from poller.journal import Journal
 from poller.journal.chain import Broken
 from poller.journal.export import export as export_to
 from poller.journal.export import recover as recover_into
-from poller.journal.file import JournalUnusable
 from poller.journal.ports import Head
+from poller.journal.reader import Reader
 
 journal = typer.Typer(no_args_is_help=True, help="The journal: is it whole, and what stands in it.")
 FileOption = Annotated[
@@ -40,13 +40,8 @@ def verify(
     """Follow the chain of hashes; name the first event that is not as it was written."""
     with common.told():
         path = _path(file, site)
-        try:
-            with Journal.open(path) as opened:
-                result = opened.verify(_head(head))
-        except JournalUnusable as reason:
-            if not path.exists():
-                raise
-            common.fail(Exit.FOUND, str(reason))
+        with Reader.open(path, torn=True) as opened:
+            result = opened.verify(_head(head))
     if isinstance(result, Broken):
         if as_json:
             common.print_json({"whole": False, "seq": result.seq, "reason": result.reason})
@@ -71,7 +66,9 @@ def _head(text: str | None) -> Head | None:
         return None
     seq, colon, digest = text.partition(":")
     if not colon or not seq.isdigit() or len(digest) != 64:
-        common.fail(Exit.BAD_INPUT, f"--head {text}: write it as SEQ:HASH, the hash in 64 hex digits")
+        common.fail(
+            Exit.BAD_INPUT, f"--head {text}: write it as SEQ:HASH, the hash in 64 hex digits"
+        )
     return Head(seq=int(seq), hash=digest.lower())
 
 

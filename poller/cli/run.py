@@ -21,6 +21,7 @@ from poller.cli.desk import Desk
 from poller.edges import control
 from poller.edges.clock import SystemClock
 from poller.journal.committer import ThreadCommitter
+from poller.journal.retention import prune
 from poller.journal.store import Locked, Reader, Writer
 from poller.model.problems import Faulty
 from poller.model.status import StatusReading
@@ -100,6 +101,14 @@ async def serve(
                 *also,
             ],
             version=version("bayroll"),
+            prune=lambda: committer.call(
+                lambda held: prune(
+                    held,
+                    keep_days=site.file.journal.keep_days,
+                    now=SystemClock().utc(),
+                    required=tuple(site.file.outputs),
+                )
+            ),
         )
         service = Service(site, ports)
 
@@ -111,7 +120,9 @@ async def serve(
                 raise
             log.info("site_file_read_again", file=str(site_file))
 
-        desk = Desk(service, site_file=site_file.resolve(), journal=journal.resolve(), reread=reread)
+        desk = Desk(
+            service, site_file=site_file.resolve(), journal=journal.resolve(), reread=reread
+        )
         _listen_to_signals(service, reread)
         try:
             async with control.serve(control.socket_path(journal), desk.handle):

@@ -143,7 +143,9 @@ def _peer_uid(sock: socket.socket) -> int:
     return int(uid)
 
 
-def request(path: Path, number: str, op: str, args: dict[str, Any], wait_s: float = ANSWER_S) -> Any:
+def request(
+    path: Path, number: str, op: str, args: dict[str, Any], wait_s: float = ANSWER_S
+) -> Any:
     """One request from a command line; blocking. Raises Unreachable, or Refusal with the reason."""
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as sock:
         sock.settimeout(wait_s)

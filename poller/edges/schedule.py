@@ -93,9 +93,7 @@ class Endpoint:
         if len(self._errands) >= limits.ERRANDS_MAX:
             return NoReply(reason="too many requests are waiting for this connection already")
         answer: asyncio.Future[Outcome] = asyncio.get_running_loop().create_future()
-        self._errands.append(
-            Errand(unit=unit, request=request, timeout_s=timeout_s, answer=answer)
-        )
+        self._errands.append(Errand(unit=unit, request=request, timeout_s=timeout_s, answer=answer))
         self._wake.set()
         return await answer
 

@@ -96,8 +96,8 @@ def edges(
         return None
     return Edges(
         flags=flags,
-        health=health and Health(health),
-        behaviour=behaviour and Behaviour(behaviour),
+        health=None if health is None else Health(health),
+        behaviour=None if behaviour is None else Behaviour(behaviour),
         setting_group=group,
         last_old_at=last_old_at,
         first_new_at=first_at,

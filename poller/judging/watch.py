@@ -226,7 +226,7 @@ class Watch:
             self._weigh(Claim(nameplate=identity.nameplate, map=None))
             return False
         rest = yield from self._ask(self.map.nameplate)
-        self._remember(self.map, nameplate=rest.pass_)
+        self._remember(self.map, replace(self.map, nameplate=rest.pass_))
         if not rest.complete:
             self._not_read(rest)
             return same
@@ -247,12 +247,11 @@ class Watch:
             self._status, self._status_at = None, None
         self.map = chosen
 
-    def _remember(self, compiled: CompiledMap, **passes: Pass) -> None:
-        """Keeps a split of a pass."""
-        if all(getattr(compiled, name) == pass_ for name, pass_ in passes.items()):
+    def _remember(self, compiled: CompiledMap, kept: CompiledMap) -> None:
+        """Keeps a split of one of its passes."""
+        if kept == compiled:
             return
-        kept = replace(compiled, **passes)
-        self.maps = [kept if c is compiled else c for c in self.maps]
+        self.maps = [kept if one is compiled else one for one in self.maps]
         if self.map is compiled:
             self.map = kept
 
@@ -320,17 +319,14 @@ class Watch:
 
     # The status.
 
-    def _read_status(
-        self, compiled: CompiledMap, checked: bool
-    ) -> Generator[Request, Heard, None]:
+    def _read_status(self, compiled: CompiledMap, checked: bool) -> Generator[Request, Heard, None]:
         read = yield from self._ask(compiled.status)
-        self._remember(compiled, status=read.pass_)
+        self._remember(compiled, replace(compiled, status=read.pass_))
         if self._reason:
             return
         self._follow_uptime(read.pass_.uptime(read.replies))
         stills = tuple(
-            pdu if pdu is None else read.pass_.still(at, pdu)
-            for at, pdu in enumerate(read.replies)
+            pdu if pdu is None else read.pass_.still(at, pdu) for at, pdu in enumerate(read.replies)
         )
         self._status_at = self.now
         if stills != self._stills or self._status is None:
@@ -359,9 +355,7 @@ class Watch:
         )
         if found is not None:
             self._findings.append(found)
-            self.memory = replace(
-                self.memory, known=confirm.learned(self.memory.known, found)
-            )
+            self.memory = replace(self.memory, known=confirm.learned(self.memory.known, found))
         done = confirm.settled(self.memory.known, status)
         self._sighting = None if done else Sighting(status=status, at=at)
         if done:

@@ -10,8 +10,9 @@ from collections.abc import Generator
 from dataclasses import dataclass
 from typing import Final, TypeAlias
 
-from poller.reading.exchange import Garbled, Identification, NoReply, Outcome, Refused, Reply
+from poller.reading.exchange import Garbled, NoReply, Outcome, Refused, Reply
 from poller.reading.frames import Request
+from poller.reading.identification import BadObjects, Identification
 from poller.reading.read_plan import Pass
 
 ILLEGAL_ADDRESS: Final = 2
@@ -78,9 +79,17 @@ def run(pass_: Pass) -> Asking:
     identification = Identification(*pass_.identification)
     while (request := identification.request) is not None:
         outcome = yield request
-        trouble = identification.feed(outcome)
-        if trouble is not None:
-            return _ended(pass_, replies, identification.objects, trouble)
+        match outcome:
+            case Reply(pdu=pdu):
+                try:
+                    identification.feed(pdu)
+                except BadObjects as bad:
+                    trouble = Garbled(reason=str(bad))
+                    return _ended(pass_, replies, identification.objects, trouble)
+            case Refused(code=code) if code == ILLEGAL_ADDRESS and identification.single:
+                identification.absent()
+            case NoReply() | Garbled() | Refused():
+                return _ended(pass_, replies, identification.objects, outcome)
     return _ended(pass_, replies, identification.objects, refused)
 
 

@@ -5,9 +5,9 @@ Addresses stand in the file as its `numbering` says; `zero_based()` gives them a
 
 from __future__ import annotations
 
-from typing import Annotated, Final, Literal, TypeAlias
+from typing import Annotated, Any, Final, Literal, TypeAlias
 
-from pydantic import Field
+from pydantic import Discriminator, Field, Tag
 
 from poller.model import limits
 from poller.site.strict import Many, Strict
@@ -113,12 +113,51 @@ class IdentificationObject(Strict):
     type: Literal["ascii"] = "ascii"
 
 
-Field_: TypeAlias = (
-    Ascii | Number | Bcd | Enumerated | Bool | VersionParts | EpochTime | BinaryTime
-)
+Field_: TypeAlias = Ascii | Number | Bcd | Enumerated | Bool | VersionParts | EpochTime | BinaryTime
+
+
+def _kind_of(value: Any) -> str | None:
+    """Which class reads this value, so that its faults name the keys of that class only."""
+    if isinstance(value, dict):
+        kind = "object" if "object" in value else value.get("type")
+    else:
+        kind = "object" if isinstance(value, IdentificationObject) else value.type
+    return "number" if kind in WORDS else str(kind)
+
+
+def _by_type(*allowed: str) -> Discriminator:
+    return Discriminator(
+        _kind_of,
+        custom_error_type="field_type",
+        custom_error_message="use one of: " + ", ".join(allowed),
+    )
+
+
+NUMBERS: Final = tuple(WORDS)
 TextField: TypeAlias = Annotated[
-    Field_ | IdentificationObject, Field(union_mode="left_to_right")
-]  # the loader picks the class by `type` and `object`, so that faults name the right keys
+    Annotated[Ascii, Tag("ascii")]
+    | Annotated[Number, Tag("number")]
+    | Annotated[Bcd, Tag("bcd")]
+    | Annotated[Enumerated, Tag("enum")]
+    | Annotated[Bool, Tag("bool")]
+    | Annotated[VersionParts, Tag("version_parts")]
+    | Annotated[EpochTime, Tag("epoch_s")]
+    | Annotated[BinaryTime, Tag("cp56time2a")]
+    | Annotated[IdentificationObject, Tag("object")],
+    _by_type(
+        "ascii", *NUMBERS, "bcd", "enum", "bool", "version_parts", "epoch_s", "cp56time2a",
+        "or object: N",
+    ),
+]  # fmt: skip
+"""A field that ends as text in the nameplate."""
+NumberOrEnum: TypeAlias = Annotated[
+    Annotated[Number, Tag("number")] | Annotated[Enumerated, Tag("enum")],
+    _by_type(*NUMBERS, "enum"),
+]
+Time: TypeAlias = Annotated[
+    Annotated[EpochTime, Tag("epoch_s")] | Annotated[BinaryTime, Tag("cp56time2a")],
+    _by_type("epoch_s", "cp56time2a"),
+]
 
 
 class FlagBits(Place):
@@ -144,7 +183,12 @@ class FlagBit(Place):
     bit: Annotated[int, Field(ge=0, le=15)] | None = None
 
 
-FlagSource: TypeAlias = FlagBits | FlagCode | FlagBit
+FlagSource: TypeAlias = Annotated[
+    Annotated[FlagBits, Tag("bits")]
+    | Annotated[FlagCode, Tag("codes")]
+    | Annotated[FlagBit, Tag("bool")],
+    _by_type("bits", "codes", "bool"),
+]
 
 
 class FlagMeaning(Strict):
@@ -181,12 +225,12 @@ class StatusFields(Strict):
 
     health: Enumerated | None = None
     behaviour: Enumerated | None = None
-    setting_group: Number | Enumerated | None = None
+    setting_group: NumberOrEnum | None = None
     free_memory_kb: Number | None = None
     stored_records: Number | None = None
     uptime_s: Number | None = None
-    relay_time: EpochTime | BinaryTime | None = None
-    changed_at: EpochTime | BinaryTime | None = None  # when the relay says it last changed
+    relay_time: Time | None = None
+    changed_at: Time | None = None  # when the relay says it last changed
     flags: Many[FlagSource] = ()
 
 

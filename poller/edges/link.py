@@ -1,0 +1,201 @@
+"""One TCP connection to one host:port: one request at a time, each with its deadline and its rest.
+
+Strict: an answer counts only under its own transaction id (and unit id, behind a gateway); anything
+else is discarded, and a link that has gone wrong is closed, so that a late reply is never taken for
+the next one. Source of the rules: MODBUS Messaging on TCP/IP Implementation Guide V1.0b, 4.2, 4.4.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+from collections.abc import Awaitable, Callable
+from typing import Any, Final, TypeAlias
+
+from poller.model import limits
+from poller.reading.exchange import Garbled, NoReply, Outcome, match
+from poller.reading.frames import BadHeader, Frame, FrameReader, Request, adu
+
+Connect: TypeAlias = Callable[..., Awaitable[tuple[Any, Any]]]
+"""As loop.create_connection; a trial has a network of its own."""
+TRANSACTIONS: Final = 65_535
+
+
+class _Wire(asyncio.Protocol):
+    """The connection as it is: frames in, and whether it still stands."""
+
+    def __init__(self) -> None:
+        self.transport: asyncio.Transport | None = None
+        self.lost: str | None = None
+        self.waiting: asyncio.Future[bytes | None] | None = None  # None: close, it has gone wrong
+        self.transaction = 0
+        self.unit: int | None = None  # None: any
+        self.strays = 0
+        self.why_bad = ""
+        self._reader = FrameReader()
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.Transport)
+        self.transport = transport
+        sock = transport.get_extra_info("socket")
+        if sock is not None:
+            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+
+    def data_received(self, data: bytes) -> None:
+        try:
+            frames = self._reader.feed(data)
+        except BadHeader as bad:
+            self._take(list(bad.frames))
+            self._bad(str(bad))
+            return
+        self._take(frames)
+
+    def connection_lost(self, reason: Exception | None) -> None:
+        self.lost = "the device closed the connection" if reason is None else repr(reason)
+        if self.waiting is not None and not self.waiting.done():
+            self.waiting.set_exception(ConnectionResetError(self.lost))
+
+    def _take(self, frames: list[Frame]) -> None:
+        for frame in frames:
+            mine = frame.transaction == self.transaction and self.unit in (None, frame.unit)
+            if mine and self.waiting is not None and not self.waiting.done():
+                self.waiting.set_result(frame.pdu)
+                continue
+            self.strays += 1
+            if self.strays > limits.STRAY_FRAMES_MAX:
+                self._bad(f"more than {limits.STRAY_FRAMES_MAX} frames that nobody asked for")
+
+    def _bad(self, why: str) -> None:
+        self.why_bad = why
+        if self.waiting is not None and not self.waiting.done():
+            self.waiting.set_result(None)
+        if self.transport is not None:
+            self.transport.close()
+
+
+class Link:
+    """ask() connects when needed. gateway: several units answer here, told apart by unit id.
+
+    rest_ms: between the end of one exchange and the start of the next. source: the local address.
+    """
+
+    def __init__(
+        self,
+        connect: Connect,
+        host: str,
+        port: int,
+        *,
+        source: str | None,
+        gateway: bool,
+        rest_ms: int,
+        monotonic: Callable[[], float],
+    ) -> None:
+        self._connect = connect
+        self._place = (host, port)
+        self._source = source
+        self._gateway = gateway
+        self._rest_s = rest_ms / 1000
+        self._monotonic = monotonic
+        self._wire: _Wire | None = None
+        self._transaction = 0
+        self._ended = -self._rest_s
+        self._one_at_a_time = asyncio.Lock()
+        self._told_to_close = False
+
+    @property
+    def connected(self) -> bool:
+        return self._wire is not None and self._wire.lost is None
+
+    async def ask(self, unit: int, request: Request, timeout_s: float) -> Outcome:
+        """The outcome of one request; waits for its turn and its rest first.
+
+        A connection that the device closed while it idled is opened anew, which is no fault.
+        """
+        async with self._one_at_a_time:
+            self._told_to_close = False
+            try:
+                held = self._wire
+                outcome = await self._once(unit, request, timeout_s)
+                if self._died_idle(held, outcome):
+                    outcome = await self._once(unit, request, timeout_s)
+            except asyncio.CancelledError:
+                self._drop()  # its answer may still come, and would be the next one's
+                raise
+            return outcome
+
+    async def close(self) -> None:
+        """Frees the device's client slot at once; an exchange under way ends with no reply."""
+        self._told_to_close = True
+        self._drop()
+
+    def _died_idle(self, held: _Wire | None, outcome: Outcome) -> bool:
+        """The connection held from before was gone when it was used; a fresh one is not at fault."""
+        return (
+            isinstance(outcome, NoReply)
+            and held is not None
+            and held.lost is not None
+            and not self._told_to_close
+        )
+
+    async def _once(self, unit: int, request: Request, timeout_s: float) -> Outcome:
+        await asyncio.sleep(max(0.0, self._ended + self._rest_s - self._monotonic()))
+        try:
+            async with asyncio.timeout(timeout_s):
+                wire = await self._ready()
+        except TimeoutError:
+            return NoReply(reason=f"no connection within {timeout_s:g} s")
+        except OSError as reason:
+            return NoReply(reason=f"no connection: {reason}")
+        if self._told_to_close:
+            self._drop()
+            return NoReply(reason="closed")
+        try:
+            return await self._exchange(wire, unit, request, timeout_s)
+        finally:
+            self._ended = self._monotonic()
+
+    async def _exchange(
+        self, wire: _Wire, unit: int, request: Request, timeout_s: float
+    ) -> Outcome:
+        self._transaction = self._transaction % TRANSACTIONS + 1
+        wire.transaction, wire.unit = self._transaction, unit if self._gateway else None
+        wire.strays = 0
+        wire.waiting = asyncio.get_running_loop().create_future()
+        assert wire.transport is not None
+        wire.transport.write(adu(self._transaction, unit, request.pdu))
+        try:
+            async with asyncio.timeout(timeout_s):
+                pdu = await wire.waiting
+        except TimeoutError:
+            if not self._gateway:
+                self._drop()
+            return NoReply(reason=f"no reply within {timeout_s:g} s")
+        except OSError as reason:
+            self._drop()
+            return NoReply(reason=str(reason))
+        finally:
+            wire.waiting = None
+        if pdu is None:
+            self._drop()
+            return Garbled(reason=wire.why_bad)
+        outcome = match(request, pdu)
+        if isinstance(outcome, Garbled) and not self._gateway:
+            self._drop()
+        return outcome
+
+    async def _ready(self) -> _Wire:
+        if self._wire is not None and self._wire.lost is None:
+            return self._wire
+        self._drop()
+        local = {} if self._source is None else {"local_addr": (self._source, 0)}
+        host, port = self._place
+        _, wire = await self._connect(_Wire, host, port, **local)
+        assert isinstance(wire, _Wire)
+        self._wire = wire
+        return wire
+
+    def _drop(self) -> None:
+        wire, self._wire = self._wire, None
+        if wire is not None and wire.transport is not None:
+            wire.transport.close()
