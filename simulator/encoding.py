@@ -11,6 +11,7 @@ import struct
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from fractions import Fraction
+from math import floor
 from string import Formatter
 from typing import Final, Literal, TypeAlias
 
@@ -119,22 +120,20 @@ def _packed(kind: str, value: float) -> list[int]:
 
 
 def _number(field: Number, value: Value) -> list[int]:
+    """A text must come back as it is; a measured value is cut to the steps that the field has."""
     try:
-        exact = (Fraction(str(value)) - Fraction(str(field.offset))) / Fraction(str(field.scale))
-        plain = (
-            str(int(str(value)))
-            if Fraction(str(value)).denominator == 1
-            else str(float(str(value)))
-        )
+        wanted = Fraction(str(value))
+        exact = (wanted - Fraction(str(field.offset))) / Fraction(str(field.scale))
     except (ValueError, ZeroDivisionError):
-        raise DoesNotFit(f"{value!r} is no number as it is read back") from None
+        raise DoesNotFit(f"{value!r} is no number") from None
+    plain = str(int(wanted)) if wanted.denominator == 1 else str(float(wanted))
     if plain != str(value):
         raise DoesNotFit(f"{value!r} is read back as {plain}")
     if field.type in ("f32", "f64"):
         return _packed(field.type, float(exact))
-    if exact.denominator != 1:
+    if exact.denominator != 1 and isinstance(value, str):
         raise DoesNotFit(f"{value}: no whole number of steps of {field.scale}")
-    return _packed(field.type, int(exact))
+    return _packed(field.type, floor(exact))
 
 
 def _bcd(field: Bcd, text: str) -> list[int]:

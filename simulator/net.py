@@ -156,7 +156,7 @@ class Client(asyncio.Protocol):
         self._idle: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.Transport)  # noqa: S101
+        assert isinstance(transport, asyncio.Transport)
         if self._endpoint.refuses or self._endpoint.free_slots <= 0:
             transport.abort()
             return
@@ -179,8 +179,8 @@ class Client(asyncio.Protocol):
             frames: Iterable[Frame] = self._reader.feed(data)
         except BadHeader as bad:
             frames, broken = bad.frames, True
-            # too short to be a frame of ours, but the record of what came must be whole
-            if len(data) >= 8:
+            # a function code alone is no frame of the reader's, but the record must be whole
+            if data[2:6] == b"\0\0\0\2" and len(data) >= 8:
                 self._endpoint.record(function_code(data[7:]))
         for frame in frames:
             self._endpoint.asked(self, frame)

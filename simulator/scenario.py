@@ -165,6 +165,7 @@ Scene: TypeAlias = Annotated[
 class Scenario(Strict):
     """site: path of a site file, from this file; or fleet: so many relays. One of them.
 
+    boxes_of: path of another scenario, from this file, whose boxes there are besides.
     seed: the same one gives the same fleet and the same faults.
     """
 
@@ -177,6 +178,7 @@ class Scenario(Strict):
     speed: Annotated[float, Field(ge=0.01, le=10_000)] = 1
     gateway: Gateway = Gateway()
     boxes: Annotated[tuple[Box, ...], Field(max_length=64, strict=False)] = ()
+    boxes_of: Line | None = None
     relays: dict[Id, Own] = Field(default={})
     story: Annotated[tuple[Scene, ...], Field(max_length=10_000, strict=False)] = ()
     ends_s: Seconds | None = None  # None: with the last thing that happens

@@ -9,10 +9,10 @@ from __future__ import annotations
 import asyncio
 import os
 from collections import deque
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Final, NamedTuple, Self
+from typing import Final, NamedTuple, Self
 
 from poller.site.settings import RelayEntry
 from simulator.acts import Act
@@ -57,11 +57,10 @@ class Fleet:
         self.story = stage.story()
         self.speed = speed or stage.scenario.speed
         self.truth: deque[Truth] = deque(maxlen=TRUTHS_KEPT)
-        self.done = asyncio.Event()
+        self.playing: asyncio.Task[None] | None = None  # done when the story is
         self._told = told
         self._record = FunctionCodes(os.environ.get(FUNCTION_CODES_FILE))
         self._endpoints = self._laid_out(free_ports, port_base)
-        self._tasks: set[asyncio.Task[None]] = set()
 
     async def __aenter__(self) -> Self:
         allow_many_connections()
@@ -71,7 +70,7 @@ class Fleet:
         except OSError:
             await self.close()
             raise
-        self._start(self._play())
+        self.playing = asyncio.create_task(self._play())
         return self
 
     async def __aexit__(
@@ -83,10 +82,9 @@ class Fleet:
         await self.close()
 
     async def close(self) -> None:
-        for task in self._tasks:
-            task.cancel()
-        if self._tasks:
-            await asyncio.wait(self._tasks)
+        if self.playing is not None:
+            self.playing.cancel()
+            await asyncio.wait([self.playing])
         for endpoint in self._endpoints.values():
             await endpoint.close()
 
@@ -125,11 +123,6 @@ class Fleet:
             for cue in self.story.due(due_s):
                 await self.do(cue.relay, cue.act)
         await asyncio.sleep(began + self.story.ends_s / self.speed - loop.time())
-        self.done.set()
-
-    def _start(self, work: Coroutine[Any, Any, None]) -> None:
-        task = asyncio.create_task(work)
-        self._tasks.add(task)
 
     def _laid_out(self, free_ports: bool, port_base: int | None) -> dict[str, Endpoint]:
         """The endpoint of each relay; those with one host and port share it."""

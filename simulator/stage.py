@@ -6,7 +6,7 @@ Opens no file itself. What is wrong with the scenario comes as Problems, all at 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import PurePosixPath
 from random import Random
@@ -16,7 +16,7 @@ from poller.model import limits
 from poller.model.nameplate import flat, from_flat
 from poller.model.problems import Faulty, Problem
 from poller.site.builtin import ANY
-from poller.site.load import lined, load_map, load_site
+from poller.site.load import lined, load_map, load_site, parse
 from poller.site.register_map import RegisterMap
 from poller.site.settings import RelayEntry
 from poller.site.yaml_lines import Lined, Path
@@ -38,11 +38,15 @@ HOSTS_PER_NET: Final = 250
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stage:
-    """entries: the relays as a site lists them. Make a bench for each run: it changes."""
+    """entries: the relays as a site lists them. Make a bench for each run: it changes.
+
+    boxes: None for those of the scenario alone.
+    """
 
     scenario: Scenario
     entries: tuple[RelayEntry, ...]
     maps: Mapping[str, RegisterMap]
+    boxes: tuple[Box, ...] | None = None
 
     def bench(self, now: datetime) -> Bench:
         """The relays as they are when the story begins, switched on at `now`.
@@ -75,9 +79,11 @@ class Stage:
         """The one the relay asks for, else the first whose map is one of its own."""
         own = self.scenario.relays.get(entry.id, Own())
         wanted = [own.map] if own.map is not None else entry.maps
-        for box in self.scenario.boxes:
-            if box.map in wanted:
-                return box
+        boxes = self.scenario.boxes if self.boxes is None else self.boxes
+        for name in wanted:
+            for box in boxes:
+                if box.map == name:
+                    return box
         return Box(map=wanted[0])
 
     def _relay(self, entry: RelayEntry, draws: Random, number: int, now: datetime) -> Relay:
@@ -114,7 +120,12 @@ def load_stage(path: str, read: ReadText, site: str | None = None) -> Stage:
         stage = _counted(scenario, scenario.fleet, beside, read)
     else:
         raise Faulty([report("scenario-no-fleet", (), "there are no relays in it", mend)])
-    problems = list(_faults(stage, report)) or list(_rehearsal(stage, report))
+    if scenario.boxes_of is not None:
+        file = str(beside / scenario.boxes_of)
+        more = parse(Scenario, read(file), file).boxes
+        stage = replace(stage, boxes=(*scenario.boxes, *more))
+    problems = list(_faults(stage, report, other_site=site is not None))
+    problems = problems or list(_rehearsal(stage, report))
     if problems:
         raise Faulty(sorted(problems, key=lambda one: one.line or 0)[: limits.PROBLEMS_MAX])
     return stage
@@ -174,13 +185,14 @@ def loopback(number: int) -> str:
     return f"127.1.{net + 1}.{host + 1}"
 
 
-def _faults(stage: Stage, report: Report) -> Iterator[Problem]:
-    """What can be seen without trying."""
+def _faults(stage: Stage, report: Report, *, other_site: bool) -> Iterator[Problem]:
+    """What can be seen without trying. other_site: it need not have all maps of the scenario."""
     scenario, ids = stage.scenario, [entry.id for entry in stage.entries]
     for number, box in enumerate(scenario.boxes):
-        if box.map not in stage.maps:
+        if box.map not in stage.maps and not other_site:
             at: Path = ("boxes", number, "map")
             yield report.unknown("scenario-map-unknown", at, box.map, stage.maps)
+        if box.map not in stage.maps:
             continue
         known = {name for name, _ in nameplate_fields(stage.maps[box.map])}
         for name in box.nameplate.keys() - known:
