@@ -184,9 +184,14 @@ def fold(state: State, events: Iterable[tuple[int, ev.Event]]) -> State:
         body = event.body
         if isinstance(body, ev.RelayListed):
             before = relays.get(event.subject)
-            place = {"bay": body.bay, "function": body.function, "address": body.address}
-            relays[event.subject] = (
-                Relay(**place) if before is None else replace(before, listed=True, **place)
+            if before is None:
+                before = Relay(bay=body.bay, function=body.function, address=body.address)
+            relays[event.subject] = replace(
+                before,
+                listed=True,
+                bay=body.bay,
+                function=body.function,
+                address=body.address,
             )
         elif body.kind in STEPS:
             relays[event.subject] = STEPS[body.kind](relays[event.subject], body, event)

@@ -99,7 +99,8 @@ def draw(
             else:
                 words = registers(place, texts.get(name), layout, padding)
                 if nonsense is not None:
-                    words = _unwritten(words, nonsense, text=isinstance(place, Ascii))
+                    letters = len(texts.get(name) or "") if isinstance(place, Ascii) else 0
+                    words = _unwritten(words, nonsense, letters)
                 _put(image, layout, place, words)
     for name, one, value in _status_values(layout, condition, uptime_s, now):
         if one is not None:
@@ -181,9 +182,9 @@ def _put(image: Image, layout: RegisterMap, place: Field_, words: list[int]) -> 
     image.put(place.table, place.address - layout.base, words, shared=shared)
 
 
-def _unwritten(words: list[int], random: Random, text: bool) -> list[int]:
-    """Flash memory half way through an update: erased, or written up to some place."""
-    cut = random.randrange(len(words)) if text else 0
+def _unwritten(words: list[int], random: Random, letters: int) -> list[int]:
+    """Flash memory half way through an update: erased, or written up to some letter of a text."""
+    cut = random.randrange((letters + 1) // 2) if letters else 0
     return words[:cut] + [ERASED] * (len(words) - cut)
 
 
@@ -193,7 +194,7 @@ def _object(text: str, nonsense: Random | None) -> bytes:
         raise DoesNotFit(f"{len(octets)} octets, an object holds {OBJECT_OCTETS_MAX}")
     if nonsense is None:
         return octets
-    cut = nonsense.randrange(len(octets) + 1)
+    cut = nonsense.randrange(max(1, len(octets)))
     return octets[:cut] + b"\xff" * (len(octets) - cut)
 
 

@@ -145,7 +145,9 @@ def _sentences(answer: dict[str, Any]) -> list[str]:
 
 
 def _listed(rows: list[dict[str, Any]]) -> Table:
-    table = Table("relay", "address", "map", "model", "version", "serial", "how it is")
+    table = Table()
+    for name in ("relay", "address", "map", "model", "version", "serial", "how it is"):
+        table.add_column(name, no_wrap=name in ("relay", "address"))
     for row in rows:
         how = [] if row["answers"] else ["silent"]
         how += [row["health"]] if row["health"] != "ok" else []

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import importlib.util
 import os
 import random
 import signal
@@ -49,12 +51,13 @@ def run(
 
 
 def loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:
-    """uvloop where the system has it."""
-    try:
-        import uvloop
-    except ImportError:
+    """uvloop where the system has it; chosen here and nowhere else."""
+    if importlib.util.find_spec("uvloop") is None:
         return None
-    return uvloop.new_event_loop
+    factory: Callable[[], asyncio.AbstractEventLoop] = importlib.import_module(
+        "uvloop"
+    ).new_event_loop
+    return factory
 
 
 def set_up_log(as_json: bool) -> None:
@@ -149,10 +152,8 @@ def _listen_to_signals(service: Service, reread: Callable[[], Any]) -> None:
 
 
 async def _quietly(work: Any) -> None:
-    try:
+    with contextlib.suppress(Faulty):  # told in the log already; the old site stays in force
         await work
-    except Faulty:
-        pass  # told in the log already; the old site stays in force
 
 
 def _outputs(

@@ -26,6 +26,7 @@ from poller.judging.findings import (
     Seen,
     Unreadable,
 )
+from poller.model.nameplate import flat
 from poller.model.status import Quality, Status, StatusReading
 from poller.reading import run as asking
 from poller.reading.choose import choose
@@ -196,7 +197,7 @@ class Watch:
         if asking.is_later(read.trouble):
             self._reason = "busy"
         elif asking.is_away(read.trouble):
-            self._reason = repr(read.trouble)
+            self._reason = asking.describe(read.trouble)
         if len(read.pass_.requests) != len(pass_.requests):
             self._note("block_split", "refused a block of registers; its fields are read singly")
         return read
@@ -218,7 +219,7 @@ class Watch:
         seen = image(read.pass_, read.replies, read.objects)
         identity = decode_identity(first, seen)
         if identity.implausible or identity.absent:
-            return self._not_read(read, *identity.implausible, *identity.absent)
+            return self._not_read(read, *identity.implausible, *_missing(identity.absent))
         chosen = choose([compiled.map for compiled in self.maps], identity.nameplate)
         same = self.map is None or self.map.map is chosen
         self._use(next((c for c in self.maps if c.map is chosen), None))
@@ -232,10 +233,9 @@ class Watch:
             return same
         seen = seen.joined(image(rest.pass_, rest.replies, rest.objects))
         told = decode_nameplate(self.map, seen)
-        believed = self.memory.believed.nameplate if self.memory.believed else None
-        gone = tuple(name for name in told.absent if _must_stand(name, believed))
+        gone = _gone(told.absent, self.memory.believed)
         if told.implausible or gone:
-            self._not_read(rest, *told.implausible, *gone)
+            self._not_read(rest, *told.implausible, *_missing(gone))
         else:
             self._weigh(Claim(nameplate=told.nameplate, map=self.map.map.map))
         return same
@@ -260,7 +260,7 @@ class Watch:
             since = self._unreadable_since = self._unreadable_since or self.now
             waited = self.now.mono - since.mono
             if waited >= self.pace.unreadable_s and not self.memory.unreadable:
-                reason = "; ".join(str(part) for part in why) or repr(read.trouble)
+                reason = "; ".join(str(part) for part in why) or asking.describe(read.trouble)
                 self._findings.append(Unreadable(since=since.utc, reason=reason))
                 self.memory = replace(self.memory, unreadable=True)
         return False
@@ -377,6 +377,11 @@ class Watch:
             self.next_nameplate = self.now.mono
 
 
-def _must_stand(name: str, believed: object) -> bool:
-    """Absent now: erased or half-written if it stood before, or if a relay can't be without it."""
-    return name == "swRev" or getattr(believed, name, None) is not None
+def _missing(absent: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(f"{name}: nothing stands there" for name in absent)
+
+
+def _gone(absent: tuple[str, ...], believed: Claim | None) -> tuple[str, ...]:
+    """Absent now: erased or half-written if it stood before, or if no relay is without it."""
+    stood = flat(believed.nameplate).keys() if believed is not None else set()
+    return tuple(name for name in absent if name == "swRev" or name in stood)

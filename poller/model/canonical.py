@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from functools import cache
 from typing import Annotated, Any, TypeVar
 
-from pydantic import PlainSerializer, TypeAdapter
+from pydantic import PlainSerializer, TypeAdapter, WithJsonSchema
 
 T = TypeVar("T")
 
@@ -65,5 +65,9 @@ def whole_ms(at: datetime) -> datetime:
     return at.replace(microsecond=at.microsecond // 1000 * 1000)
 
 
-Utc = Annotated[datetime, PlainSerializer(stamp, return_type=str, when_used="json")]
+Utc = Annotated[
+    datetime,
+    PlainSerializer(stamp, return_type=str, when_used="json"),
+    WithJsonSchema({"type": "string", "format": "date-time"}),
+]
 """A moment in a stored value; written by stamp()."""

@@ -35,7 +35,9 @@ MBAP_LENGTH_MAX: Final = 254  # unit and the largest PDU
 # One identification: object ids are one octet, and a device may send one object a transaction.
 IDENTIFICATION_OBJECTS_MAX: Final = 256
 IDENTIFICATION_TURNS_MAX: Final = 32
-STRAY_FRAMES_MAX: Final = 8  # frames of another transaction taken per request before the link closes
+STRAY_FRAMES_MAX: Final = (
+    8  # frames of another transaction taken per request before the link closes
+)
 
 # Judging and journal.
 EVENTS_WAITING_MAX: Final = 1_000  # not yet durable; past it judging pauses

@@ -10,7 +10,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-STANDARD: Final = ("vendor", "model", "serNum", "hwRev", "swRev", "configRev", "paramRev", "location")
+STANDARD: Final = (
+    "vendor",
+    "model",
+    "serNum",
+    "hwRev",
+    "swRev",
+    "configRev",
+    "paramRev",
+    "location",
+)
 EXTENSIONS: Final = ("orderCode", "settingsId")
 ATTRIBUTES: Final = STANDARD + EXTENSIONS
 

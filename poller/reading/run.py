@@ -18,6 +18,17 @@ from poller.reading.read_plan import Pass
 ILLEGAL_ADDRESS: Final = 2
 LATER: Final = frozenset({5, 6})  # acknowledge and busy: ask again later, no fault
 AWAY: Final = frozenset({0x0A, 0x0B})  # the gateway answers for a unit that does not
+EXCEPTIONS: Final = {
+    0x01: "ILLEGAL FUNCTION",
+    0x02: "ILLEGAL DATA ADDRESS",
+    0x03: "ILLEGAL DATA VALUE",
+    0x04: "SERVER DEVICE FAILURE",
+    0x05: "ACKNOWLEDGE",
+    0x06: "SERVER DEVICE BUSY",
+    0x08: "MEMORY PARITY ERROR",
+    0x0A: "GATEWAY PATH UNAVAILABLE",
+    0x0B: "GATEWAY TARGET DEVICE FAILED TO RESPOND",
+}
 
 Asking: TypeAlias = Generator[Request, Outcome, "PassRead"]
 
@@ -50,6 +61,19 @@ def is_away(trouble: Outcome | None) -> bool:
     return isinstance(trouble, NoReply | Garbled) or (
         isinstance(trouble, Refused) and trouble.code in AWAY
     )
+
+
+def describe(trouble: Outcome | None) -> str:
+    """Why a pass is not complete, for people."""
+    match trouble:
+        case Refused(code=code):
+            return f"exception {code:02X}, {EXCEPTIONS.get(code, 'unknown').lower()}"
+        case NoReply(reason=reason):
+            return reason
+        case Garbled(reason=reason):
+            return f"garbled: {reason}"
+        case _:
+            return "nothing is wrong"
 
 
 def run(pass_: Pass) -> Asking:

@@ -42,7 +42,9 @@ class _NoSockets(selectors.BaseSelector):
 
     def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
         if timeout is None:
-            waiting = sorted(task.get_name() for task in asyncio.all_tasks(events._get_running_loop()))
+            waiting = sorted(
+                task.get_name() for task in asyncio.all_tasks(events._get_running_loop())
+            )
             raise Deadlock(f"nobody moves and no timer is set: {', '.join(waiting)}")
         self.now += max(0.0, timeout)
         return []

@@ -1,0 +1,37 @@
+"""Every command in one place."""
+
+from __future__ import annotations
+
+import typer
+
+from poller.cli import check, demo, journal, people, read, relays, run, schema, status, try_map
+
+app = typer.Typer(
+    name="bayroll",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    help="Keeps the roll of every protective relay's firmware in a substation; only ever reads.\n\n"
+    "Exit codes: 0 done, 1 found something wrong, 2 bad input, 3 could not reach or lock.",
+)
+app.command()(demo.demo)
+app.command()(run.run)
+app.command()(check.check)
+app.command("list")(relays.list_)
+app.command()(relays.show)
+app.command()(relays.history)
+app.add_typer(people.baseline, name="baseline")
+app.command()(people.record)
+app.command()(people.pause)
+app.command()(people.resume)
+app.command()(status.status)
+app.add_typer(journal.journal, name="journal")
+app.command()(read.read)
+app.command("try-map")(try_map.try_map)
+app.command()(schema.schema)
+
+
+def main() -> None:
+    """The entry point of the console command."""
+    app()

@@ -1,0 +1,174 @@
+"""bayroll list, show, history: what is known, from the journal and from the running service."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from typing import Annotated, Final
+
+import typer
+from rich.table import Table
+
+from poller.answers.history import Entry, Wanted, entries
+from poller.answers.listing import Row, rows, select
+from poller.answers.one import Picture, picture
+from poller.answers.words import BEHAVIOUR, HEALTH, span
+from poller.cli import common
+from poller.cli.common import Exit, JsonOption, SiteOption
+from poller.model.canonical import plain
+from poller.model.events import KINDS
+
+ANSWERING: Final = {None: "not asked yet", True: "yes", False: "no"}
+
+
+def relay_table(table: Iterable[Row]) -> Table:
+    """The roll as a person reads it; text from relays is escaped already."""
+    drawn = Table(box=None, pad_edge=False, show_edge=False)
+    for name in ("bay", "function", "model", "serial number", "firmware", "baseline", "flags"):
+        drawn.add_column(name, no_wrap=name in ("bay", "function"))
+    for name in ("health", "answering", "read"):
+        drawn.add_column(name)
+    for row in table:
+        drawn.add_row(
+            row.bay,
+            row.function,
+            row.model or "-",
+            row.serNum or "-",
+            row.swRev or "-",
+            row.baseline,
+            ", ".join((*row.flags, *row.troubles)) or "-",
+            _health(row),
+            "paused" if row.paused else ANSWERING[row.answering],
+            _age(row),
+        )
+    return drawn
+
+
+def _health(row: Row) -> str:
+    health = "-" if row.health is None else HEALTH[row.health]
+    in_service = row.behaviour is None or BEHAVIOUR[row.behaviour] == "on"
+    return health if in_service else f"{health}, {BEHAVIOUR[row.behaviour]}"  # type: ignore[index]
+
+
+def _age(row: Row) -> str:
+    if row.age_s is None:
+        return "-" if row.quality is None else str(row.quality)
+    age = f"{span(row.age_s)} ago"
+    return age if row.quality == "good" else f"{age} ({row.quality})"
+
+
+def list_(
+    text: Annotated[
+        str | None, typer.Argument(help="Only relays in whose row this text stands.")
+    ] = None,
+    bay: Annotated[str | None, typer.Option("--bay", help="Only this bay.")] = None,
+    flag: Annotated[str | None, typer.Option("--flag", help="Only with this flag up.")] = None,
+    baseline: Annotated[
+        str | None, typer.Option("--baseline", help="new, accepted or differs.")
+    ] = None,
+    site: SiteOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Every relay by bay: who made it, which firmware, which flags, and how old the reading is."""
+    with common.told():
+        place = common.where(site)
+        with common.journal(place) as journal:
+            state = journal.state()
+        found = rows(state, common.live(place), datetime.now(UTC))
+    found = select(found, text=text, bay=bay, flag=flag, baseline=baseline)
+    if as_json:
+        for row in found:
+            common.print_json(plain(row))
+    else:
+        common.out.print(relay_table(found))
+        common.out.print(f"{len(found)} relays")
+
+
+def show(
+    relay: Annotated[str, typer.Argument(metavar="RELAY", help="A relay's id.")],
+    site: SiteOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """All that is known of RELAY: nameplate against baseline, flags, status, findings."""
+    with common.told():
+        place = common.where(site)
+        with common.journal(place) as journal:
+            state = journal.state()
+        if relay not in state.relays:
+            near = ", ".join(sorted(name for name in state.relays if name.startswith(relay[:3])))
+            common.fail(
+                Exit.BAD_INPUT,
+                f"{relay}: no such relay"
+                + (f"; there are {near}" if near else "; see: bayroll list"),
+            )
+        seen = picture(state, relay, common.live(place).get(relay), datetime.now(UTC))
+    if as_json:
+        common.print_json(plain(seen))
+    else:
+        _print_picture(seen)
+
+
+def _print_picture(seen: Picture) -> None:
+    out = common.out
+    out.print(f"{seen.bay} {seen.function}  ({seen.id}, {seen.address}, map {seen.map or 'none'})")
+    state = "paused" if seen.paused else f"answering: {ANSWERING[seen.answering]}"
+    out.print(f"{state}; baseline {seen.baseline.word}; nameplate {seen.source or 'not read yet'}")
+    if seen.attributes:
+        table = Table("", "now", "accepted", "", box=None, pad_edge=False)
+        for line in seen.attributes:
+            mark = "differs" if line.differs else ""
+            table.add_row(line.says, line.present or "-", line.accepted or "-", mark)
+        out.print(table)
+    for flag in seen.flags:
+        out.print(f"flag {flag.flag}, up for {span(flag.age_s)}: {flag.says}")
+    if seen.status:
+        table = Table("status", "", "quality", "read", box=None, pad_edge=False)
+        for value in seen.status:
+            table.add_row(value.name, value.says, str(value.quality), f"{span(value.age_s)} ago")
+        out.print(table)
+    if seen.manual is not None:
+        by = seen.manual.by or "nobody named"
+        out.print(f"read at the front panel {span(seen.manual.age_s)} ago by {by}:")
+        for name, text in sorted(seen.manual.values.items()):
+            out.print(f"  {name} {text}")
+    for trouble in (*seen.troubles, *seen.findings):
+        out.print(f"noted: {trouble}")
+    for other in seen.duplicates:
+        out.print(f"the same serial number stands at {other}")
+
+
+def history(
+    relay: Annotated[
+        str | None, typer.Argument(metavar="[RELAY]", help="A relay's id; all without it.")
+    ] = None,
+    kind: Annotated[
+        list[str] | None, typer.Option("--kind", help="Only events of this kind; may be repeated.")
+    ] = None,
+    last: Annotated[int, typer.Option("--last", help="How many, the newest.", min=1)] = 50,
+    site: SiteOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """What happened, oldest first, in sentences."""
+    known = {name for name, _ in KINDS}
+    unknown = sorted(set(kind or ()) - known)
+    if unknown:
+        common.fail(
+            Exit.BAD_INPUT,
+            f"{unknown[0]}: no such kind\n    mend: one of {', '.join(sorted(known))}",
+        )
+    with common.told():
+        place = common.where(site)
+        with common.journal(place) as journal:
+            state = journal.state()
+            if relay is not None and relay not in state.relays:
+                common.fail(Exit.BAD_INPUT, f"{relay}: no such relay; see: bayroll list")
+            recorded = journal.history(
+                subject=relay, kinds=kind or None, limit=last, newest_first=True
+            )
+        told: list[Entry] = list(entries(reversed(recorded), state, Wanted()))
+    for entry in told:
+        if as_json:
+            common.print_json(plain(entry))
+        else:
+            by = f"  [{entry.by}]" if entry.by else ""
+            common.out.print(f"{entry.at}  {entry.sentence}{by}")

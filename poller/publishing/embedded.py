@@ -1,0 +1,77 @@
+"""A broker inside the demo's own process, on loopback: MQTT 3.1.1, nothing kept over a stop."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import warnings
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager, suppress
+from typing import Any, Final
+
+with warnings.catch_warnings():
+    warnings.simplefilter("ignore", DeprecationWarning)
+    from amqtt.broker import Broker
+    from amqtt.session import Session
+
+STOP_S: Final = 1.0  # of the two seconds within which the demo ends
+SILENT: Final = logging.getLogger("amqtt")
+
+
+class _Snapshots(dict[str, Any]):
+    """Goes on over what was there at the start: the broker awaits while it walks its filters."""
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(list(super().keys()))
+
+    def items(self) -> Any:
+        return list(super().items())
+
+
+class EmbeddedBroker(Broker):  # type: ignore[misc, unused-ignore]
+    """Sends a client retained messages for its own filters only; amqtt does so for everybody's."""
+
+    def __init__(self, host: str, port: int) -> None:
+        super().__init__(
+            {
+                "listeners": {"default": {"type": "tcp", "bind": f"{host}:{port}"}},
+                "plugins": {
+                    "amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}
+                },
+            }
+        )
+        self._subscriptions = _Snapshots()
+
+    async def _publish_retained_messages_for_subscription(
+        self, subscription: tuple[str, int], session: Session
+    ) -> None:
+        topic_filter, _ = subscription
+        for subscriber, qos in self._subscriptions.get(topic_filter, ()):
+            if subscriber.client_id == session.client_id:
+                await super()._publish_retained_messages_for_subscription(
+                    (topic_filter, qos), session
+                )
+
+    @property
+    def address(self) -> tuple[str, int]:
+        server: Any = self._servers["default"].instance
+        host, port = server.sockets[0].getsockname()[:2]
+        return host, port
+
+
+@asynccontextmanager
+async def embedded_broker(host: str = "127.0.0.1", port: int = 0) -> AsyncIterator[tuple[str, int]]:
+    """Host and port while it runs; port 0: any that is free."""
+    SILENT.setLevel(logging.CRITICAL)
+    SILENT.propagate = False
+    if not SILENT.handlers:
+        SILENT.addHandler(logging.NullHandler())
+    broker = EmbeddedBroker(host, port)
+    await broker.start()
+    try:
+        yield broker.address
+    finally:
+        # it may wait for a client that never said anything
+        with suppress(TimeoutError):
+            async with asyncio.timeout(STOP_S):
+                await broker.shutdown()

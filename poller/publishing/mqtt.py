@@ -1,0 +1,395 @@
+"""MQTT: retained topics brought up to the newest state, then every event in order.
+
+One connection at a time under a client id that stays, so that a broker which still holds the last
+one ends it, and its will with it, before it takes us on. Sessions are clean: what was not
+acknowledged comes again from our own cursor, under the same id.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import ssl
+from collections import deque
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from importlib.metadata import version
+from math import ceil
+from pathlib import Path
+from random import Random
+from typing import Annotated, Any, Final, Literal
+
+import aiomqtt
+import structlog
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from pydantic import Field
+
+from poller.journal.ports import CommitFailed, Head
+from poller.model import limits
+from poller.model.events import Recorded
+from poller.model.problems import Faulty, Problem
+from poller.publishing.backoff import Backoff
+from poller.publishing.mqtt_client import Client
+from poller.publishing.ports import Context, OutputStatus
+from poller.publishing.projections import Body, event_body, poller_body
+from poller.publishing.shelf import Shelf
+from poller.publishing.topics import EVENT, POLLER
+from poller.site.settings import Broker, Secret
+from poller.site.strict import Strict
+from poller.state import State
+
+log = structlog.get_logger(__name__)
+
+PROTOCOLS: Final = {"5": aiomqtt.ProtocolVersion.V5, "3.1.1": aiomqtt.ProtocolVersion.V311}
+CONTENT_TYPE: Final = "application/json"
+EXPIRY_PERIODS: Final = 3  # of status_publish_s: two lost in a row are no reason to forget a relay
+
+
+class MqttSettings(Strict):
+    """Of an entry `mqtt` in outputs. broker: in place of the site's.
+
+    client_id: two programs under one id put each other off the broker.
+    retry_cap_s: the longest wait between two tries; 30 s, two tries a minute.
+    """
+
+    broker: Broker | None = None
+    client_id: Annotated[str, Field(min_length=1, max_length=65)] | None = None
+    retry_cap_s: Annotated[float, Field(ge=0.1, le=600)] = limits.OUTPUT_RETRY_CAP_S
+
+
+def open_output(context: Context) -> MqttOutput:
+    """Raises pydantic.ValidationError or Faulty; connects to nothing yet.
+
+    context.extra["folder"]: where relative names of certificates begin; else the working folder.
+    context.extra["random"]: a random.Random for the jitter.
+    """
+    settings = MqttSettings.model_validate(dict(context.settings))
+    broker = settings.broker or context.site.file.broker
+    if broker is None:
+        raise Faulty(
+            [
+                Problem(
+                    code="output-broker-missing",
+                    file="site",
+                    at=f"outputs.{context.name}",
+                    what="no broker is named",
+                    mend="add broker: with host and port",
+                )
+            ]
+        )
+    output = MqttOutput(context, settings, broker)
+    try:
+        output.tls()
+    except OSError as reason:
+        raise Faulty(
+            [
+                Problem(
+                    code="output-tls",
+                    file="site",
+                    at="broker.tls",
+                    what=f"a certificate, key or CA file can't be used: {reason}",
+                    mend="name PEM files that this user may read, certificate and key of one pair",
+                )
+            ]
+        ) from reason
+    return output
+
+
+@dataclass(slots=True)
+class _Work:
+    """What deliver() was given, for whichever connection gets to it. acked: seq."""
+
+    events: Sequence[Recorded]
+    acked: int
+    done: asyncio.Future[int]
+
+    def tell(self) -> None:
+        if not self.done.done():
+            self.done.set_result(self.acked)
+
+
+class MqttOutput:
+    """ports.Output. deliver() hands work to the connection that run() keeps."""
+
+    def __init__(self, context: Context, settings: MqttSettings, broker: Broker) -> None:
+        self.name = context.name
+        self._context = context
+        self._broker = broker
+        self._site = context.site.file.site
+        self._client_id = settings.client_id or f"bayroll-{self._site}-{context.name}"
+        self._backoff = Backoff(
+            context.extra.get("random") or Random(),  # noqa: S311 - jitter, no secret
+            cap_s=settings.retry_cap_s,
+        )
+        self._folder = Path(context.extra.get("folder", "."))
+        self._version = version("bayroll")
+        self._shelf: Shelf | None = None
+        self._state: State | None = None
+        self._work: _Work | None = None
+        self._acked: int | None = None
+        self._wake = asyncio.Event()
+        self._connected = False
+        self._says = "not connected yet"
+
+    def status(self) -> OutputStatus:
+        return OutputStatus(connected=self._connected, says=self._says)
+
+    async def deliver(self, events: Sequence[Recorded], state: State) -> int:
+        """As ports.Output. With no events: the last acknowledged seq so far."""
+        if self._acked is None:
+            self._acked = self._context.reader.cursor(self.name)
+        acked = events[0].seq - 1 if events else self._acked
+        work = _Work(events, acked, asyncio.get_running_loop().create_future())
+        self._state = state
+        self._work = work
+        self._wake.set()
+        try:
+            self._acked = await work.done
+        finally:
+            if self._work is work:
+                self._work = None
+        return self._acked
+
+    async def run(self) -> None:
+        while True:
+            try:
+                await self._connection()
+            except* (aiomqtt.MqttError, OSError) as group:
+                self._away(_first(group))
+            await asyncio.sleep(self._backoff.next_s())
+
+    # One connection.
+
+    async def _connection(self) -> None:
+        if self._shelf is None:
+            self._shelf = Shelf(self._context.site, self._context.reader.retained(self.name))
+        async with self._client() as client:
+            try:
+                self._shelf.new_connection()
+                async with asyncio.TaskGroup() as group:
+                    # a publisher that waits does not notice that the broker is gone; a reader does
+                    group.create_task(_listen(client), name=f"{self.name} listens")
+                    group.create_task(self._publish(client, self._shelf), name=f"{self.name} tells")
+            except asyncio.CancelledError:
+                await self._goodbye(client)
+                raise
+            finally:
+                self._connected = False
+
+    def _client(self) -> Client:
+        broker = self._broker
+        is_5 = broker.protocol == "5"
+        will = self._poller_body("offline", head=None, at=None)
+        properties = _properties(will, PacketTypes.WILLMESSAGE) if is_5 else None
+        return Client(
+            broker.host,
+            broker.port,
+            identifier=self._client_id,
+            protocol=PROTOCOLS[broker.protocol],
+            username=self._secret("user", broker.user),
+            password=self._secret("password", broker.password),
+            keepalive=broker.keepalive_s,
+            clean_session=None if is_5 else True,
+            clean_start=True,
+            tls_context=self.tls(),
+            will=aiomqtt.Will(POLLER.of(self._site), will.payload, 1, True, properties),
+        )
+
+    async def _publish(self, client: Client, shelf: Shelf) -> None:
+        """Greets, then as often as woken: retained topics to the newest state, then the work."""
+        clock = asyncio.get_running_loop().time
+        while True:
+            self._wake.clear()
+            head = self._context.reader.head()
+            online = self._poller_body("online", head=head, at=self._context.now())
+            shelf.want(POLLER.of(self._site), online)
+            if self._state is not None:
+                shelf.bring_up(self._state, self._context.live())
+            await self._bring_up(client, shelf, clock)
+            if not self._connected:
+                self._arrived()
+            if self._work is not None:
+                await self._deliver(client, self._work)
+            with suppress(TimeoutError):
+                async with asyncio.timeout(limits.RETAINED_LOOK_S):
+                    await self._wake.wait()
+
+    async def _bring_up(self, client: Client, shelf: Shelf, clock: Callable[[], float]) -> None:
+        gone = shelf.to_clear()
+        due = shelf.due(clock())
+        digests = shelf.to_note(due)
+        if digests and await self._note(digests):
+            shelf.noted(digests)
+        cleared: dict[str, str | None] = {}
+
+        def acked(sent: _Sent) -> None:
+            if sent.body is None:
+                shelf.cleared(sent.topic)
+                cleared[sent.topic] = None
+            else:
+                shelf.published(sent.topic, sent.body, clock())
+
+        # the poller's own topic stands first on the shelf: online before anything else
+        ups = [_Sent(topic=topic, body=body, retain=True) for topic, body in due]
+        downs = [_Sent(topic=topic, body=None, retain=True) for topic in gone]
+        await self._send(client, [*ups, *downs], acked)
+        if cleared:
+            await self._note(cleared)
+
+    async def _deliver(self, client: Client, work: _Work) -> None:
+        room = None
+        if client.packet_max is not None:
+            room = client.packet_max - limits.MQTT_OVERHEAD_BYTES
+
+        def messages() -> Iterable[_Sent]:
+            for recorded in work.events:
+                if recorded.seq > work.acked:
+                    body = event_body(recorded, site=self._site, bytes_max=room)
+                    yield _Sent(
+                        topic=EVENT.of(self._site), body=body, retain=False, seq=recorded.seq
+                    )
+
+        def acked(sent: _Sent) -> None:
+            work.acked = sent.seq
+            self._backoff.reset()
+
+        try:
+            await self._send(client, messages(), acked)
+        except BaseException:
+            if work.events and work.acked >= work.events[0].seq:
+                work.tell()  # some arrived: the cursor need not wait for the next connection
+            raise
+        work.tell()
+
+    async def _send(
+        self, client: Client, messages: Iterable[_Sent], acked: Callable[[_Sent], None]
+    ) -> None:
+        """Several under way at once, sent in order, and counted in order without a hole."""
+        window: deque[tuple[_Sent, asyncio.Task[None]]] = deque()
+
+        async def oldest() -> None:
+            sent, task = window.popleft()
+            await task
+            acked(sent)
+
+        async with asyncio.TaskGroup() as group:
+            for sent in messages:
+                if len(window) >= client.in_flight:
+                    await oldest()
+                window.append((sent, group.create_task(self._send_one(client, sent))))
+            while window:
+                await oldest()
+
+    async def _send_one(self, client: Client, sent: _Sent) -> None:
+        properties = None
+        if self._broker.protocol == "5" and sent.body is not None:
+            properties = _properties(sent.body, PacketTypes.PUBLISH)
+            if sent.body.topic.expires:
+                expiry_s = ceil(EXPIRY_PERIODS * self._context.site.file.status_publish_s)
+                properties.MessageExpiryInterval = expiry_s
+        await client.publish(
+            sent.topic,
+            b"" if sent.body is None else sent.body.payload,
+            qos=1,
+            retain=sent.retain,
+            properties=properties,
+            # a dead peer is noticed by then; who answers pings but never this is as good as dead
+            timeout=2.0 * self._broker.keepalive_s,
+        )
+
+    async def _goodbye(self, client: Client) -> None:
+        body = self._poller_body("offline", head=self._head(), at=self._context.now())
+        sent = _Sent(topic=POLLER.of(self._site), body=body, retain=True)
+        with suppress(aiomqtt.MqttError, TimeoutError):
+            async with asyncio.timeout(limits.MQTT_GOODBYE_S):
+                await self._send_one(client, sent)
+
+    # Small things.
+
+    def _poller_body(
+        self, state: Literal["online", "offline"], *, head: Head | None, at: Any
+    ) -> Body:
+        return poller_body(site=self._site, version=self._version, state=state, head=head, at=at)
+
+    def _head(self) -> Head | None:
+        """At the very end the journal may be closed already."""
+        try:
+            return self._context.reader.head()
+        except Exception:
+            return None
+
+    async def _note(self, digests: dict[str, str | None]) -> bool:
+        """A disk that is full is no reason to tell nobody how the relays are."""
+        try:
+            await self._context.committer.note_retained(self.name, digests)
+        except CommitFailed as reason:
+            log.warning("retained topics not noted", output=self.name, reason=str(reason))
+            return False
+        return True
+
+    def _secret(self, what: str, named: Secret | None) -> str | None:
+        """Looked up at each connection, so that a changed file is taken without a restart."""
+        if named is None:
+            return None
+        value = self._context.secrets(named)
+        if value is None:
+            place = f"environment variable {named.env}" if named.env else f"file {named.file}"
+            raise OSError(f"the {what} is not to be had: {place} is not set")
+        return value
+
+    def tls(self) -> ssl.SSLContext | None:
+        """Made anew for each connection, so that renewed certificates are taken. Raises OSError."""
+        tls = self._broker.tls
+        if tls is None:
+            return None
+        context = ssl.create_default_context(cafile=str(self._folder / tls.ca))
+        if tls.certificate is not None:
+            key = str(self._folder / tls.key) if tls.key else None
+            context.load_cert_chain(str(self._folder / tls.certificate), key)
+        return context
+
+    def _arrived(self) -> None:
+        self._connected = True
+        self._backoff.reset()
+        self._says = f"connected to {self._broker.host}:{self._broker.port}"
+        log.info("output connected", output=self.name, broker=self._says)
+
+    def _away(self, reason: BaseException) -> None:
+        """Told once for each reason, not at each try."""
+        says = f"{self._broker.host}:{self._broker.port}: {reason}"
+        if says != self._says:
+            log.warning("output away", output=self.name, reason=says)
+        self._says = says
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Sent:
+    """body None: clears what is retained. seq: of an event."""
+
+    topic: str
+    body: Body | None
+    retain: bool
+    seq: int = 0
+
+
+def _properties(body: Body, packet: int) -> Properties:
+    """MQTT 5.0, 3.3.2.3: payload format, content type, and what the body says of itself."""
+    properties = Properties(packet)
+    properties.PayloadFormatIndicator = 1
+    properties.ContentType = CONTENT_TYPE
+    properties.UserProperty = [("schema", body.topic.schema), ("id", body.id)]
+    return properties
+
+
+async def _listen(client: Client) -> None:
+    """Raises MqttError when the connection is gone; what is heard is of no interest."""
+    async for _ in client.messages:
+        pass
+
+
+def _first(group: BaseExceptionGroup[BaseException]) -> BaseException:
+    reason: BaseException = group
+    while isinstance(reason, BaseExceptionGroup):
+        reason = reason.exceptions[0]
+    return reason

@@ -1,0 +1,151 @@
+"""aiomqtt's client with its corners filed off; everything here answers a trap met in tests.
+
+- A refused message (MQTT 5) counts as delivered there; here it ends the connection.
+- Receive maximum and maximum packet size of the broker are not looked at there.
+- Connecting blocks a thread that ending the program would wait for; here nobody waits.
+- A connection that is given up leaves its socket with the loop; here it is closed.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import threading
+from contextlib import suppress
+from types import TracebackType
+from typing import Any, Final, Self
+
+import aiomqtt
+from paho.mqtt.client import Client as PahoClient
+from paho.mqtt.client import ConnectFlags
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from poller.model import limits
+
+# what matters of it is told by us, once and without device text
+SILENT: Final = logging.getLogger("bayroll.mqtt")
+SILENT.addHandler(logging.NullHandler())
+SILENT.propagate = False
+LOOK_UP_S: Final = 0.05  # how soon a connecting thread notices that nobody waits for it
+
+
+class Client(aiomqtt.Client):
+    """As aiomqtt.Client. in_flight: messages the broker takes at once; packet_max: bytes or None."""
+
+    def __init__(self, host: str, port: int, **settings: Any) -> None:
+        super().__init__(
+            host,
+            port,
+            logger=SILENT,
+            timeout=limits.MQTT_CONNECT_S,
+            max_queued_incoming_messages=limits.MQTT_HEARD_MAX,
+            max_inflight_messages=limits.MQTT_IN_FLIGHT_MAX,
+            **settings,
+        )
+        self.in_flight = limits.MQTT_IN_FLIGHT_MAX
+        self.packet_max: int | None = None
+        self._given_up = threading.Event()
+        self._client.connect_timeout = limits.MQTT_CONNECT_S
+
+    async def __aenter__(self) -> Self:
+        try:
+            await super().__aenter__()
+        except BaseException:
+            self._given_up.set()
+            # after what the connecting thread has put before the loop already
+            self._loop.call_soon(self._drop)
+            raise
+        return self
+
+    async def __aexit__(
+        self,
+        exc_type: type[BaseException] | None,
+        exc: BaseException | None,
+        tb: TracebackType | None,
+    ) -> None:
+        """Says goodbye where we end by our own will; else just drops, so that the will is told."""
+        try:
+            if exc_type is None or issubclass(exc_type, asyncio.CancelledError):
+                self.timeout = limits.MQTT_GOODBYE_S
+                # what goes wrong with a goodbye must not hide the cancellation that brought it
+                with suppress(aiomqtt.MqttError):
+                    await super().__aexit__(exc_type, exc, tb)
+        finally:
+            self._given_up.set()
+            self._drop()
+
+    def _drop(self) -> None:
+        if self._disconnected.done() and not self._disconnected.cancelled():
+            self._disconnected.exception()  # told already
+        if self._misc_task is not None:
+            self._misc_task.cancel()
+        sock = self._client.socket()
+        if sock is not None and sock.fileno() >= 0:
+            self._loop.remove_reader(sock.fileno())
+            self._loop.remove_writer(sock.fileno())
+            sock.close()
+
+    def _client_connect(self) -> None:
+        """Called in a thread of the loop's pool; the work is done in one that nothing waits for."""
+        failed: list[Exception] = []
+        done = threading.Event()
+        connect = super()._client_connect
+
+        def work() -> None:
+            try:
+                connect()
+            except Exception as reason:  # handed to the caller, who knows what may be raised
+                failed.append(reason)
+            finally:
+                done.set()
+            sock = self._client.socket()
+            if self._given_up.is_set() and sock is not None:
+                sock.close()
+
+        threading.Thread(target=work, name="mqtt connect", daemon=True).start()
+        while not done.wait(LOOK_UP_S):
+            if self._given_up.is_set():
+                raise OSError("given up")
+        if failed:
+            raise failed[0]
+
+    def _on_socket_open(self, client: PahoClient, userdata: Any, sock: Any) -> None:
+        if not self._given_up.is_set():
+            super()._on_socket_open(client, userdata, sock)
+
+    def _on_socket_register_write(self, client: PahoClient, userdata: Any, sock: Any) -> None:
+        if not self._given_up.is_set():
+            super()._on_socket_register_write(client, userdata, sock)
+
+    def _on_connect(
+        self,
+        client: PahoClient,
+        userdata: Any,
+        flags: ConnectFlags,
+        reason_code: ReasonCode,
+        properties: Properties | None = None,
+    ) -> None:
+        # MQTT 5.0, 3.2.2.3.3 and 3.2.2.3.6; absent: 65,535 messages, any size
+        if properties is not None:
+            self.in_flight = min(self.in_flight, getattr(properties, "ReceiveMaximum", 65_535))
+            self.packet_max = getattr(properties, "MaximumPacketSize", None)
+        super()._on_connect(client, userdata, flags, reason_code, properties)
+
+    def _on_publish(
+        self,
+        client: PahoClient,
+        userdata: Any,
+        mid: int,
+        reason_code: ReasonCode,
+        properties: Properties,
+    ) -> None:
+        if reason_code.is_failure:
+            if not self._disconnected.done():
+                self._disconnected.set_exception(Refused(str(reason_code)))
+            return
+        super()._on_publish(client, userdata, mid, reason_code, properties)
+
+
+class Refused(aiomqtt.MqttError):
+    """The broker took a message and said no."""

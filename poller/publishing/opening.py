@@ -1,0 +1,94 @@
+"""Which outputs there are, and opening those that a site names."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from importlib.metadata import EntryPoint, entry_points
+from typing import Final
+
+from pydantic import ValidationError
+
+from poller.model.problems import Faulty, Problem
+from poller.publishing.ports import Context, Opener, Output
+from poller.site.settings import Site
+
+GROUP: Final = "bayroll.outputs"
+
+ContextFor = Callable[[str], Context]
+"""An output's name to what it is given when it is opened."""
+
+
+def found() -> dict[str, EntryPoint]:
+    """Installed outputs by name, ours included."""
+    return {point.name: point for point in entry_points(group=GROUP)}
+
+
+def open_outputs(
+    site: Site,
+    context_for: ContextFor,
+    *,
+    file: str = "site",
+    installed: dict[str, EntryPoint] | None = None,
+) -> tuple[list[Output], list[Problem]]:
+    """Those named in site.outputs, in the file's order, and what is wrong with the others.
+
+    Opening connects to nothing. file: the site file's name, for the problems.
+    """
+    points = found() if installed is None else installed
+    outputs: list[Output] = []
+    problems: list[Problem] = []
+    for name in site.file.outputs:
+        try:
+            outputs.append(_open(name, points, context_for, file))
+        except Faulty as faults:
+            problems.extend(faults.problems)
+    return outputs, problems
+
+
+def _open(name: str, points: dict[str, EntryPoint], context_for: ContextFor, file: str) -> Output:
+    at = f"outputs.{name}"
+    if name not in points:
+        raise Faulty([_unknown(name, points, file, at)])
+    try:
+        opener: Opener = points[name].load()
+    except Exception as reason:  # a package of somebody else's: whatever it does on import
+        raise Faulty(
+            [
+                Problem(
+                    code="output-not-loadable",
+                    file=file,
+                    at=at,
+                    what=f"the output is installed but does not load: {reason!r}",
+                    mend="install what it needs, or take it out of outputs",
+                )
+            ]
+        ) from reason
+    try:
+        return opener(context_for(name))
+    except ValidationError as reason:
+        raise Faulty(_settings(reason, file, at)) from reason
+
+
+def _unknown(name: str, points: Iterable[str], file: str, at: str) -> Problem:
+    known = ", ".join(sorted(points)) or "none"
+    return Problem(
+        code="output-unknown",
+        file=file,
+        at=at,
+        what=f"no installed output is called {name}",
+        mend=f"name one of: {known}",
+    )
+
+
+def _settings(reason: ValidationError, file: str, at: str) -> list[Problem]:
+    return [
+        Problem(
+            code="output-settings",
+            file=file,
+            at=".".join((at, *(str(step) for step in error["loc"]))),
+            # not the value: somebody may have put a password where its name belongs
+            what=error["msg"],
+            mend="correct or take out this setting",
+        )
+        for error in reason.errors(include_url=False, include_input=False)
+    ]

@@ -1,0 +1,194 @@
+"""Connections without sockets: what a link writes reaches a simulated relay, and the other way.
+
+Latency is drawn from the seed. The net also keeps the book that the trial is judged by: every
+request with its time, and how many connections each place had at most.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from random import Random
+from typing import Any
+
+from poller.reading.frames import BadHeader, Frame, FrameReader
+from simulator.bench import Bench
+from simulator.misbehaviour import Line, Step
+
+Place = tuple[str, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """A request as it reached a place."""
+
+    at: float  # seconds of the loop
+    place: Place
+    unit: int
+    function: int
+
+
+@dataclass(slots=True, kw_only=True)
+class Site:
+    """What lies behind one host:port. units: unit id to relay; slots: client slots.
+
+    any_unit: a direct device answers whatever unit id is asked (guide 4.4.1.3).
+    """
+
+    units: Mapping[int, str]
+    slots: int
+    gateway: bool
+
+
+@dataclass(slots=True)
+class Net:
+    bench: Bench
+    places: Mapping[Place, Site]
+    wall: Callable[[], datetime]
+    random: Random
+    asked: list[Asked] = field(default_factory=list)
+    answered: list[tuple[float, Place]] = field(default_factory=list)
+    most_connections: dict[Place, int] = field(default_factory=dict)
+    open: dict[Place, list[MemoryTransport]] = field(default_factory=dict)
+
+    async def connect(
+        self, factory: Callable[[], asyncio.BaseProtocol], host: str, port: int, **_: Any
+    ) -> tuple[asyncio.Transport, asyncio.BaseProtocol]:
+        """As loop.create_connection."""
+        place = (host, port)
+        await asyncio.sleep(self.latency_s())
+        site = self.places[place]
+        connections = self.open.setdefault(place, [])
+        if self._refuses(site):
+            raise ConnectionRefusedError(f"{host}:{port} refuses")
+        protocol = factory()
+        transport = MemoryTransport(self, place, site, protocol)
+        connections.append(transport)
+        self.most_connections[place] = max(self.most_connections.get(place, 0), len(connections))
+        protocol.connection_made(transport)
+        if len(connections) > self._slots(site):
+            transport.drop()
+        return transport, protocol
+
+    def latency_s(self) -> float:
+        return self.random.uniform(0.001, 0.02)
+
+    def _refuses(self, site: Site) -> bool:
+        posts = [self.bench.posts[name] for name in site.units.values()]
+        return all(
+            post.away == "refuse" or post.spoiler.plan("refuse") is not None for post in posts
+        )
+
+    def _slots(self, site: Site) -> int:
+        plans = [self.bench.posts[name].spoiler.plan("slots") for name in site.units.values()]
+        return min([site.slots, *(int(plan.value("slots")) for plan in plans if plan is not None)])
+
+
+class MemoryTransport(asyncio.Transport):
+    """The client's end; the relay's end lives in here as well."""
+
+    def __init__(self, net: Net, place: Place, site: Site, protocol: asyncio.BaseProtocol) -> None:
+        super().__init__()
+        self._net, self._place, self._site = net, place, site
+        self._protocol: Any = protocol
+        self._loop = asyncio.get_running_loop()
+        self._reader = FrameReader()
+        self._lines: dict[str, Line] = {}
+        self._closed = False
+        self._free_at = 0.0  # octets arrive in the order in which they were sent
+
+    # The client's side.
+
+    def write(self, data: bytes | bytearray | memoryview) -> None:
+        if not self._closed:
+            self._loop.call_later(self._net.latency_s(), self._arrive, bytes(data))
+
+    def close(self) -> None:
+        if not self._closed:
+            self._end()
+            self._loop.call_soon(self._protocol.connection_lost, None)
+
+    def abort(self) -> None:
+        self.close()
+
+    def is_closing(self) -> bool:
+        return self._closed
+
+    def get_extra_info(self, name: str, default: Any = None) -> Any:
+        return default
+
+    def get_write_buffer_size(self) -> int:
+        return 0
+
+    # The relay's side.
+
+    def drop(self) -> None:
+        """The relay closes."""
+        if not self._closed:
+            self._end()
+            self._loop.call_later(self._net.latency_s(), self._protocol.connection_lost, None)
+
+    def _end(self) -> None:
+        self._closed = True
+        self._net.open[self._place].remove(self)
+
+    def _arrive(self, data: bytes) -> None:
+        if self._closed:
+            return
+        try:
+            frames = self._reader.feed(data)
+        except BadHeader:
+            self.drop()
+            return
+        for frame in frames:
+            self._serve(frame)
+
+    def _serve(self, frame: Frame) -> None:
+        net = self._net
+        net.asked.append(
+            Asked(
+                at=self._loop.time(),
+                place=self._place,
+                unit=frame.unit,
+                function=frame.pdu[0],
+            )
+        )
+        name = self._site.units.get(frame.unit)
+        if name is None and not self._site.gateway:
+            name = next(iter(self._site.units.values()))
+        if name is None:
+            return
+        post = net.bench.posts[name]
+        if post.away == "refuse" and not self._site.gateway:
+            self.drop()
+            return
+        if post.away is not None:
+            if self._site.gateway:
+                self._send(frame, [Step(self._absent(frame), after_s=2.0)])
+            return
+        steps = net.bench.answer(name, frame.transaction, frame.unit, frame.pdu, net.wall())
+        line = self._lines.setdefault(name, Line())
+        self._send(frame, line.order(steps))
+
+    @staticmethod
+    def _absent(frame: Frame) -> bytes:
+        """Exception 0B: the gateway answers for a unit that does not."""
+        pdu = bytes([frame.pdu[0] | 0x80, 0x0B])
+        head = frame.transaction.to_bytes(2, "big") + b"\0\0\0\3"
+        return head + bytes([frame.unit]) + pdu
+
+    def _send(self, frame: Frame, steps: list[Step]) -> None:
+        for step in steps:
+            when = self._loop.time() + self._net.latency_s() + step.after_s
+            when = self._free_at = max(when, self._free_at)
+            self._loop.call_at(when, self._deliver, step.data)
+
+    def _deliver(self, data: bytes | None) -> None:
+        if self._closed:
+            return
+        if data is None:
+            self.drop()
+        else:
+            self._protocol.data_received(data)
