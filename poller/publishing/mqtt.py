@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import asyncio
 import ssl
-from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -22,7 +21,6 @@ from typing import Annotated, Any, Final, Literal
 import aiomqtt
 import structlog
 from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
 from pydantic import Field
 
 from poller.journal.ports import CommitFailed, Head
@@ -31,6 +29,7 @@ from poller.model.events import Recorded
 from poller.model.problems import Faulty, Problem
 from poller.publishing.backoff import Backoff
 from poller.publishing.mqtt_client import Client
+from poller.publishing.mqtt_send import Sender, Sent, listen, properties_of
 from poller.publishing.ports import Context, OutputStatus
 from poller.publishing.projections import Body, event_body, poller_body
 from poller.publishing.shelf import Shelf
@@ -42,7 +41,6 @@ from poller.state import State
 log = structlog.get_logger(__name__)
 
 PROTOCOLS: Final = {"5": aiomqtt.ProtocolVersion.V5, "3.1.1": aiomqtt.ProtocolVersion.V311}
-CONTENT_TYPE: Final = "application/json"
 EXPIRY_PERIODS: Final = 3  # of status_publish_s: two lost in a row are no reason to forget a relay
 
 
@@ -71,7 +69,7 @@ def open_output(context: Context) -> MqttOutput:
             [
                 Problem(
                     code="output-broker-missing",
-                    file="site",
+                    file="",
                     at=f"outputs.{context.name}",
                     what="no broker is named",
                     mend="add broker: with host and port",
@@ -86,7 +84,7 @@ def open_output(context: Context) -> MqttOutput:
             [
                 Problem(
                     code="output-tls",
-                    file="site",
+                    file="",
                     at="broker.tls",
                     what=f"a certificate, key or CA file can't be used: {reason}",
                     mend="name PEM files that this user may read, certificate and key of one pair",
@@ -169,7 +167,7 @@ class MqttOutput:
                 self._shelf.new_connection()
                 async with asyncio.TaskGroup() as group:
                     # a publisher that waits does not notice that the broker is gone; a reader does
-                    group.create_task(_listen(client), name=f"{self.name} listens")
+                    group.create_task(listen(client), name=f"{self.name} listens")
                     group.create_task(self._publish(client, self._shelf), name=f"{self.name} tells")
             except asyncio.CancelledError:
                 await self._goodbye(client)
@@ -181,7 +179,7 @@ class MqttOutput:
         broker = self._broker
         is_5 = broker.protocol == "5"
         will = self._poller_body("offline", head=None, at=None)
-        properties = _properties(will, PacketTypes.WILLMESSAGE) if is_5 else None
+        properties = properties_of(will, PacketTypes.WILLMESSAGE) if is_5 else None
         return Client(
             broker.host,
             broker.port,
@@ -190,8 +188,7 @@ class MqttOutput:
             username=self._secret("user", broker.user),
             password=self._secret("password", broker.password),
             keepalive=broker.keepalive_s,
-            clean_session=None if is_5 else True,
-            clean_start=True,
+            **({"clean_start": True} if is_5 else {"clean_session": True}),
             tls_context=self.tls(),
             will=aiomqtt.Will(POLLER.of(self._site), will.payload, 1, True, properties),
         )
@@ -209,8 +206,10 @@ class MqttOutput:
             await self._bring_up(client, shelf, clock)
             if not self._connected:
                 self._arrived()
-            if self._work is not None:
+            if self._work is not None and not self._work.done.done():
                 await self._deliver(client, self._work)
+            # not at the greeting: a broker that refuses every event would be asked without rest
+            self._backoff.reset()
             with suppress(TimeoutError):
                 async with asyncio.timeout(limits.RETAINED_LOOK_S):
                     await self._wake.wait()
@@ -223,7 +222,7 @@ class MqttOutput:
             shelf.noted(digests)
         cleared: dict[str, str | None] = {}
 
-        def acked(sent: _Sent) -> None:
+        def acked(sent: Sent) -> None:
             if sent.body is None:
                 shelf.cleared(sent.topic)
                 cleared[sent.topic] = None
@@ -231,9 +230,9 @@ class MqttOutput:
                 shelf.published(sent.topic, sent.body, clock())
 
         # the poller's own topic stands first on the shelf: online before anything else
-        ups = [_Sent(topic=topic, body=body, retain=True) for topic, body in due]
-        downs = [_Sent(topic=topic, body=None, retain=True) for topic in gone]
-        await self._send(client, [*ups, *downs], acked)
+        ups = [Sent(topic=topic, body=body, retain=True) for topic, body in due]
+        downs = [Sent(topic=topic, body=None, retain=True) for topic in gone]
+        await self._sender(client).send([*ups, *downs], acked)
         if cleared:
             await self._note(cleared)
 
@@ -242,70 +241,42 @@ class MqttOutput:
         if client.packet_max is not None:
             room = client.packet_max - limits.MQTT_OVERHEAD_BYTES
 
-        def messages() -> Iterable[_Sent]:
+        def messages() -> Iterable[Sent]:
             for recorded in work.events:
                 if recorded.seq > work.acked:
                     body = event_body(recorded, site=self._site, bytes_max=room)
-                    yield _Sent(
+                    yield Sent(
                         topic=EVENT.of(self._site), body=body, retain=False, seq=recorded.seq
                     )
 
-        def acked(sent: _Sent) -> None:
+        def acked(sent: Sent) -> None:
             work.acked = sent.seq
-            self._backoff.reset()
 
         try:
-            await self._send(client, messages(), acked)
+            await self._sender(client).send(messages(), acked)
         except BaseException:
             if work.events and work.acked >= work.events[0].seq:
                 work.tell()  # some arrived: the cursor need not wait for the next connection
             raise
         work.tell()
 
-    async def _send(
-        self, client: Client, messages: Iterable[_Sent], acked: Callable[[_Sent], None]
-    ) -> None:
-        """Several under way at once, sent in order, and counted in order without a hole."""
-        window: deque[tuple[_Sent, asyncio.Task[None]]] = deque()
-
-        async def oldest() -> None:
-            sent, task = window.popleft()
-            await task
-            acked(sent)
-
-        async with asyncio.TaskGroup() as group:
-            for sent in messages:
-                if len(window) >= client.in_flight:
-                    await oldest()
-                window.append((sent, group.create_task(self._send_one(client, sent))))
-            while window:
-                await oldest()
-
-    async def _send_one(self, client: Client, sent: _Sent) -> None:
-        properties = None
-        if self._broker.protocol == "5" and sent.body is not None:
-            properties = _properties(sent.body, PacketTypes.PUBLISH)
-            if sent.body.topic.expires:
-                expiry_s = ceil(EXPIRY_PERIODS * self._context.site.file.status_publish_s)
-                properties.MessageExpiryInterval = expiry_s
-        await client.publish(
-            sent.topic,
-            b"" if sent.body is None else sent.body.payload,
-            qos=1,
-            retain=sent.retain,
-            properties=properties,
-            # a dead peer is noticed by then; who answers pings but never this is as good as dead
-            timeout=2.0 * self._broker.keepalive_s,
-        )
-
     async def _goodbye(self, client: Client) -> None:
         body = self._poller_body("offline", head=self._head(), at=self._context.now())
-        sent = _Sent(topic=POLLER.of(self._site), body=body, retain=True)
+        sent = Sent(topic=POLLER.of(self._site), body=body, retain=True)
         with suppress(aiomqtt.MqttError, TimeoutError):
             async with asyncio.timeout(limits.MQTT_GOODBYE_S):
-                await self._send_one(client, sent)
+                await self._sender(client).send_one(sent)
 
     # Small things.
+
+    def _sender(self, client: Client) -> Sender:
+        return Sender(
+            client,
+            is_5=self._broker.protocol == "5",
+            expiry_s=ceil(EXPIRY_PERIODS * self._context.site.file.status_publish_s),
+            # a dead peer is noticed by then; who answers pings but never this is as good as dead
+            ack_s=2.0 * self._broker.keepalive_s,
+        )
 
     def _poller_body(
         self, state: Literal["online", "offline"], *, head: Head | None, at: Any
@@ -351,41 +322,15 @@ class MqttOutput:
 
     def _arrived(self) -> None:
         self._connected = True
-        self._backoff.reset()
         self._says = f"connected to {self._broker.host}:{self._broker.port}"
-        log.info("output connected", output=self.name, broker=self._says)
+        log.info("output connected", output=self.name, says=self._says)
 
     def _away(self, reason: BaseException) -> None:
         """Told once for each reason, not at each try."""
-        says = f"{self._broker.host}:{self._broker.port}: {reason}"
+        says = f"{self._broker.host}:{self._broker.port}: {reason.__cause__ or reason}"
         if says != self._says:
             log.warning("output away", output=self.name, reason=says)
         self._says = says
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Sent:
-    """body None: clears what is retained. seq: of an event."""
-
-    topic: str
-    body: Body | None
-    retain: bool
-    seq: int = 0
-
-
-def _properties(body: Body, packet: int) -> Properties:
-    """MQTT 5.0, 3.3.2.3: payload format, content type, and what the body says of itself."""
-    properties = Properties(packet)
-    properties.PayloadFormatIndicator = 1
-    properties.ContentType = CONTENT_TYPE
-    properties.UserProperty = [("schema", body.topic.schema), ("id", body.id)]
-    return properties
-
-
-async def _listen(client: Client) -> None:
-    """Raises MqttError when the connection is gone; what is heard is of no interest."""
-    async for _ in client.messages:
-        pass
 
 
 def _first(group: BaseExceptionGroup[BaseException]) -> BaseException:

@@ -31,7 +31,7 @@ LOOK_UP_S: Final = 0.05  # how soon a connecting thread notices that nobody wait
 
 
 class Client(aiomqtt.Client):
-    """As aiomqtt.Client. in_flight: messages the broker takes at once; packet_max: bytes or None."""
+    """in_flight: messages that the broker takes at once. packet_max: bytes; None: any size."""
 
     def __init__(self, host: str, port: int, **settings: Any) -> None:
         super().__init__(

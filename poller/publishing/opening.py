@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from importlib.metadata import EntryPoint, entry_points
 from typing import Final
 
@@ -41,7 +42,8 @@ def open_outputs(
         try:
             outputs.append(_open(name, points, context_for, file))
         except Faulty as faults:
-            problems.extend(faults.problems)
+            # an output knows its settings, not the file they came from
+            problems += [replace(one, file=one.file or file) for one in faults.problems]
     return outputs, problems
 
 

@@ -25,8 +25,9 @@ class OutputStatus:
 class Context:
     """What an output is given when it is opened.
 
-    live: the last status reading of each relay, not durable; secrets: how a user or password is
+    live: the last status reading of each relay, not durable. secrets: how a user or password is
     looked up (environment or file), so that no secret passes through settings or logs.
+    extra: folder: a path where relative names of files begin; random: for the jitter of retries.
     """
 
     name: str
