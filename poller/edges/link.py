@@ -10,7 +10,8 @@ from __future__ import annotations
 import asyncio
 import socket
 from collections.abc import Awaitable, Callable
-from typing import Any, Final, TypeAlias
+from contextlib import suppress
+from typing import Any, Final, TypeAlias, cast
 
 from poller.model import limits
 from poller.reading.exchange import Garbled, NoReply, Outcome, match
@@ -19,6 +20,7 @@ from poller.reading.frames import BadHeader, Frame, FrameReader, Request, adu
 Connect: TypeAlias = Callable[..., Awaitable[tuple[Any, Any]]]
 """As loop.create_connection; a trial has a network of its own."""
 TRANSACTIONS: Final = 65_535
+CLOSED: Final = "the device closed the connection"
 
 
 class _Wire(asyncio.Protocol):
@@ -35,12 +37,12 @@ class _Wire(asyncio.Protocol):
         self._reader = FrameReader()
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.Transport)
-        self.transport = transport
+        self.transport = cast(asyncio.Transport, transport)  # uvloop's is none by inheritance
         sock = transport.get_extra_info("socket")
         if sock is not None:
-            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+            with suppress(OSError):  # reset already; connection_lost tells in a moment
+                sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+                sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
 
     def data_received(self, data: bytes) -> None:
         try:
@@ -51,8 +53,11 @@ class _Wire(asyncio.Protocol):
             return
         self._take(frames)
 
+    def eof_received(self) -> None:
+        self.lost = CLOSED  # at once, so that the next request does not go into a dead connection
+
     def connection_lost(self, reason: Exception | None) -> None:
-        self.lost = "the device closed the connection" if reason is None else repr(reason)
+        self.lost = CLOSED if reason is None else str(reason)
         if self.waiting is not None and not self.waiting.done():
             self.waiting.set_exception(ConnectionResetError(self.lost))
 
@@ -67,11 +72,11 @@ class _Wire(asyncio.Protocol):
                 self._bad(f"more than {limits.STRAY_FRAMES_MAX} frames that nobody asked for")
 
     def _bad(self, why: str) -> None:
-        self.why_bad = why
+        self.why_bad = self.lost = why
         if self.waiting is not None and not self.waiting.done():
             self.waiting.set_result(None)
         if self.transport is not None:
-            self.transport.close()
+            self.transport.abort()
 
 
 class Link:
@@ -102,6 +107,7 @@ class Link:
         self._ended = -self._rest_s
         self._one_at_a_time = asyncio.Lock()
         self._told_to_close = False
+        self._lost = False  # the connection ended under the last exchange
 
     @property
     def connected(self) -> bool:
@@ -115,9 +121,11 @@ class Link:
         async with self._one_at_a_time:
             self._told_to_close = False
             try:
-                held = self._wire
+                await self._rest()
+                held = self.connected
                 outcome = await self._once(unit, request, timeout_s)
-                if self._died_idle(held, outcome):
+                if held and self._lost and not self._told_to_close:
+                    await self._rest()
                     outcome = await self._once(unit, request, timeout_s)
             except asyncio.CancelledError:
                 self._drop()  # its answer may still come, and would be the next one's
@@ -129,23 +137,19 @@ class Link:
         self._told_to_close = True
         self._drop()
 
-    def _died_idle(self, held: _Wire | None, outcome: Outcome) -> bool:
-        """The connection held from before was gone when it was used; a fresh one is not at fault."""
-        return (
-            isinstance(outcome, NoReply)
-            and held is not None
-            and held.lost is not None
-            and not self._told_to_close
-        )
+    async def _rest(self) -> None:
+        await asyncio.sleep(max(0.0, self._ended + self._rest_s - self._monotonic()))
 
     async def _once(self, unit: int, request: Request, timeout_s: float) -> Outcome:
-        await asyncio.sleep(max(0.0, self._ended + self._rest_s - self._monotonic()))
+        self._lost = False
+        if self._told_to_close:
+            return NoReply(reason="closed")
         try:
             async with asyncio.timeout(timeout_s):
                 wire = await self._ready()
         except TimeoutError:
             return NoReply(reason=f"no connection within {timeout_s:g} s")
-        except OSError as reason:
+        except (OSError, UnicodeError) as reason:  # UnicodeError: a host that can't be a name
             return NoReply(reason=f"no connection: {reason}")
         if self._told_to_close:
             self._drop()
@@ -171,9 +175,10 @@ class Link:
             if not self._gateway:
                 self._drop()
             return NoReply(reason=f"no reply within {timeout_s:g} s")
-        except OSError as reason:
+        except ConnectionResetError as reason:
             self._drop()
-            return NoReply(reason=str(reason))
+            self._lost = True
+            return NoReply(reason="closed" if self._told_to_close else str(reason))
         finally:
             wire.waiting = None
         if pdu is None:
@@ -196,6 +201,7 @@ class Link:
         return wire
 
     def _drop(self) -> None:
+        """abort, not close: what a device does not take would hold the connection open."""
         wire, self._wire = self._wire, None
         if wire is not None and wire.transport is not None:
-            wire.transport.close()
+            wire.transport.abort()

@@ -1,4 +1,4 @@
-"""Which of a relay's maps fits what its identity says. Firmware moves registers, so this is first."""
+"""Which of a relay's maps fits what its identity says, since firmware moves registers."""
 
 from __future__ import annotations
 

@@ -41,6 +41,7 @@ from poller.site.register_map import (
     words,
 )
 
+F32_MAX: Final = 3.4e38
 PADDING: Final = b"\x00 \xff"
 HEALTH: Final = {"ok": Health.OK, "warning": Health.WARNING, "alarm": Health.ALARM}
 BEHAVIOUR: Final = {
@@ -202,6 +203,10 @@ def _nameplate(one: RegisterMap, fields: Mapping[str, object], seen: Image) -> N
     for name, field in fields.items():
         value = _tried(one, name, field, seen, implausible, erased_is_absent=True)
         text = _as_text(value)
+        if text is not None and len(text) > limits.TEXT_MAX:
+            reason, raw = f"over {limits.TEXT_MAX} characters", raw_hex(one, field, seen)
+            implausible.append(Implausible(field=name, reason=reason, raw=raw))
+            text = None
         if name == "serNum" and text is not None and not text.strip("0"):
             text = None  # all zeros: never set
         values[name] = text
@@ -241,6 +246,10 @@ def _erased(one: RegisterMap, field: object, seen: Image) -> bool:
     found = seen.slice(field.table, address, words(field))
     if found is None or isinstance(field, (Enumerated, Bool)):
         return False
+    if isinstance(field, Number) and field.type.startswith("i"):
+        return False  # -1 is a number
+    if isinstance(field, VersionParts):
+        found = tuple(found[part.address - field.address] for part in field.parts)
     if set(found) == {0xFFFF}:
         return True
     return set(found) == {0} and isinstance(field, (Ascii, EpochTime, BinaryTime))
@@ -289,10 +298,15 @@ def _value(one: RegisterMap, field: Place, found: tuple[int, ...], address: int)
             return _version(one, field, found, address)
         case EpochTime(width=width):
             seconds = _unpack(width, found, _low_first(field.word_order or one.word_order))
-            return _epoch(int(seconds))
+            return None if _never(found) else _epoch(int(seconds))
         case BinaryTime():
-            return _cp56(one, field, found)
+            return None if _never(found) else _cp56(one, field, found)
     raise AssertionError(f"a field type that is not decoded: {field!r}")
+
+
+def _never(found: tuple[int, ...]) -> bool:
+    """A time that was never set: all zeros or all ones."""
+    return set(found) in ({0}, {0xFFFF})
 
 
 def _low_first(order: str) -> bool:
@@ -306,21 +320,35 @@ def _ascii(one: RegisterMap, field: Ascii, found: tuple[int, ...]) -> str | None
 
 
 def _text(octets: bytes) -> str | None:
-    """Padding stripped; any other octet outside printable ASCII: half-written, or no text at all."""
+    """Padding stripped; an octet outside printable ASCII: half-written, or no text at all."""
     octets = octets.strip(PADDING)
     if not octets:
         return None
     if not all(0x20 <= octet <= 0x7E for octet in octets):
         raise NotAValue("octets that are no printable ASCII")
-    if len(octets) > limits.TEXT_MAX:
-        raise NotAValue(f"{len(octets)} characters; a nameplate holds {limits.TEXT_MAX}")
     return octets.decode("ascii")
+
+
+def _printable(text: str) -> str:
+    if not text.isprintable():
+        raise NotAValue(f"characters that can't be shown: {text!a}")
+    return text
 
 
 def _unpack(kind: str, found: tuple[int, ...], low_first: bool) -> int | float:
     ordered = found[::-1] if low_first else found
     octets = b"".join(word.to_bytes(2, "big") for word in ordered)
     value: int | float = struct.unpack(">" + NUMBER_FORMAT[kind], octets)[0]
+    return _shortest(value) if kind == "f32" else value
+
+
+def _shortest(value: float) -> float:
+    """The shortest decimal that is this 32-bit float: 2.1 and not 2.0999999046325684."""
+    for digits in range(1, 9):
+        short = float(f"{value:.{digits}g}")
+        # a number rounded up past the largest float does not pack
+        if abs(short) < F32_MAX and struct.pack(">f", short) == struct.pack(">f", value):
+            return short
     return value
 
 
@@ -351,7 +379,7 @@ def _bit(table: Table, word: int, bit: int | None) -> bool:
 
 def _version(one: RegisterMap, field: VersionParts, found: tuple[int, ...], start: int) -> str:
     parts = [_part(part, found[part.address - one.base - start]) for part in field.parts]
-    return field.pattern.format(*parts)
+    return _printable(field.pattern.format(*parts))
 
 
 def _part(part: Part, word: int) -> int:

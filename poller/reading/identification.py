@@ -37,8 +37,8 @@ def read_objects(request: Request, pdu: bytes) -> Objects:
     _, mei, code, _, more, following, count = pdu[:HEAD_OCTETS]
     if pdu[0] != IDENTIFY or mei != MEI_IDENTIFY:
         raise BadObjects(f"MEI type {mei}, not {MEI_IDENTIFY}")
-    # "asked above own level: the server answers at its actual level", so a lower code is right
-    if request.read_code is not None and not 1 <= code <= 4:
+    # a device that tells less than it was asked for says so by its conformity, not by this octet
+    if code != request.read_code:
         raise BadObjects(f"read code {code} in answer to {request.read_code}")
     if more not in (0, MORE):
         raise BadObjects(f"more follows is {more:#04x}, not 0x00 or 0xff")
@@ -57,6 +57,8 @@ def read_objects(request: Request, pdu: bytes) -> Objects:
         at += length
     if at != len(pdu):
         raise BadObjects(f"{len(pdu) - at} octets behind the last object")
+    if code == READ_CODE["individual"] and (more or list(objects) != [request.object_id]):
+        raise BadObjects(f"objects {list(objects)} in answer to {request.object_id} alone")
     return Objects(objects=objects, next_object=following if more == MORE else None)
 
 
@@ -84,11 +86,7 @@ class Identification:
         self._turns += 1
         answer = read_objects(self.request, pdu)
         if self.single:
-            self.objects |= {
-                number: text
-                for number, text in answer.objects.items()
-                if number == self.request.object_id
-            }
+            self.objects |= answer.objects
             self.request = self._next_single()
             return
         repeated = self.objects.keys() & answer.objects.keys()
@@ -97,6 +95,8 @@ class Identification:
         self.objects |= answer.objects
         if answer.next_object is None:
             self.request = None
+        elif not answer.objects:
+            raise BadObjects("more follows, and nothing came")
         elif answer.next_object in self.objects or self._turns >= limits.IDENTIFICATION_TURNS_MAX:
             raise BadObjects(f"the stream does not end: {self._turns} answers")
         else:

@@ -45,6 +45,10 @@ class Span:
     def end(self) -> int:
         return self.address + self.count
 
+    @property
+    def place(self) -> tuple[int, int]:
+        return self.address, self.count
+
 
 def plan(
     spans: Iterable[Span], ranges: Sequence[Range], largest: LargestRead, *, base: int = 0
@@ -125,7 +129,7 @@ class Uptime:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pass:
-    """Requests made together. ticks: for each request the octets of its reply that move by themselves.
+    """Requests made together. ticks: for each request the octets of its reply that only time moves.
 
     identification: how FC 43/14 is asked and for which objects; None where the map needs none.
     """
@@ -166,10 +170,9 @@ class Pass:
         """That request replaced by one for each field; the same pass where it can't be split."""
         request = self.requests[index]
         assert request.table is not None, "an identification is never in requests"
-        inside = sorted(
-            {(span.address, span.count) for span in self.spans if _covers(request, span)}
-        )
-        single = tuple(read(request.table, address, count) for address, count in inside)
+        inside = sorted({span.place for span in self.spans if _covers(request, span)})
+        fields = [read(request.table, address, count) for address, count in inside]
+        single = tuple(one for one in fields if not any(_within(one, other) for other in fields))
         if single == (request,):
             return self
         requests = self.requests[:index] + single + self.requests[index + 1 :]
@@ -200,22 +203,31 @@ def _covers(request: Request, span: Span) -> bool:
     )
 
 
+def _within(one: Request, other: Request) -> bool:
+    """one lies in the larger other, which reads it already."""
+    return (
+        one.count < other.count
+        and other.address <= one.address
+        and one.address + one.count <= other.address + other.count
+    )
+
+
 def _ticks(request: Request, spans: Sequence[Span]) -> tuple[slice, ...]:
-    """Octets of register replies that tick, in order and apart; bits never tick."""
+    """Octets of register replies that tick, in order and apart; bits never tick.
+
+    An octet that a field which does not tick lies in as well is left in.
+    """
     if request.table in BIT_TABLES:
         return ()
-    octets = sorted(
-        octet
-        for span in spans
-        if span.ticking and _covers(request, span)
-        for octet in range(
-            2 + 2 * (span.address - request.address), 2 + 2 * (span.end - request.address)
-        )
-    )
+    octets: dict[bool, set[int]] = {True: set(), False: set()}
+    for span in spans:
+        if _covers(request, span):
+            first = 2 + 2 * (span.address - request.address)
+            octets[span.ticking] |= set(range(first, first + 2 * span.count))
     found: list[slice] = []
-    for octet in octets:
-        if found and found[-1].stop >= octet:
-            found[-1] = slice(found[-1].start, max(found[-1].stop, octet + 1))
+    for octet in sorted(octets[True] - octets[False]):
+        if found and found[-1].stop == octet:
+            found[-1] = slice(found[-1].start, octet + 1)
         else:
             found.append(slice(octet, octet + 1))
     return tuple(found)
