@@ -242,7 +242,9 @@ def _rehearsal(stage: Stage, report: Report) -> Iterator[Problem]:
         bench = stage.bench(REHEARSED)
     except DoesNotFit as why:
         mend = "give a value that its map can carry, in boxes or relays"
-        yield report("scenario-value", ("boxes",), str(why), mend)
+        relay = str(why).partition(":")[0]
+        place: Path = ("relays", relay) if relay in stage.scenario.relays else ("boxes",)
+        yield report("scenario-value", place, str(why), mend)
         return
     told: set[int] = set()
     for cue in stage.story().cues:
