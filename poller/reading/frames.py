@@ -57,7 +57,8 @@ class Request:
 
     def __post_init__(self) -> None:
         if self.table is not None:
-            function, pdu = READ_CODES[self.table], _read_pdu(self.table, self.address, self.count)
+            pdu = _read_pdu(self.table, self.address, self.count)
+            function = READ_CODES[self.table]
             fits = self.read_code is None and self.object_id is None
         else:
             function, pdu = IDENTIFY, _identify_pdu(self.read_code, self.object_id)
