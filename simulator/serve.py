@@ -102,6 +102,11 @@ class Fleet:
         """Its register bank; use do() to change it, so that the truth is told."""
         return self.bench.posts[name].relay
 
+    @property
+    def function_codes(self) -> frozenset[str]:
+        """Every one that came, at whatever relay: "3", "43/14"."""
+        return frozenset(self._record.seen)
+
     def post(self, name: str) -> Post:
         return self.bench.posts[name]
 
