@@ -140,8 +140,8 @@ class Pass:
     uptime_span: Span | None = None
     uptime_field: Number | None = None
     low_word_first: bool = False
-    ticks: tuple[tuple[slice, ...], ...] = field(init=False)
-    _uptime: Uptime | None = field(init=False)
+    ticks: tuple[tuple[slice, ...], ...] = field(init=False, compare=False, repr=False)
+    _uptime: Uptime | None = field(init=False, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         ticks = tuple(_ticks(request, self.spans) for request in self.requests)
