@@ -34,12 +34,14 @@ def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
 
 
 @pytest.hookimpl(wrapper=True)
-def pytest_runtest_makereport(
-    item: pytest.Item, call: pytest.CallInfo[None]
-) -> Iterator[None]:
+def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Iterator[None]:
     """With BAYROLL_SKIP_NOTHING a test that skips has failed."""
     report = yield
-    if report.skipped and os.environ.get("BAYROLL_SKIP_NOTHING") and not hasattr(report, "wasxfail"):
+    if (
+        report.skipped
+        and os.environ.get("BAYROLL_SKIP_NOTHING")
+        and not hasattr(report, "wasxfail")
+    ):
         report.outcome = "failed"
         report.longrepr = f"skipped where nothing may be: {report.longrepr}"
     return report

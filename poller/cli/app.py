@@ -35,3 +35,7 @@ app.command()(schema.schema)
 def main() -> None:
     """The entry point of the console command."""
     app()
+
+
+if __name__ == "__main__":
+    main()

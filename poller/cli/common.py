@@ -33,7 +33,9 @@ class Exit(IntEnum):
     UNREACHABLE = 3  # could not reach, or could not lock
 
 
-out = Console(soft_wrap=True, highlight=False, markup=False, emoji=False)
+# into a file or a pipe a table keeps its columns, however long they are
+WIDE = None if sys.stdout.isatty() else 240
+out = Console(soft_wrap=True, highlight=False, markup=False, emoji=False, width=WIDE)
 err = Console(stderr=True, soft_wrap=True, highlight=False, markup=False, emoji=False)
 
 SiteOption: TypeAlias = Annotated[

@@ -27,7 +27,7 @@ from poller.cli.run import loop_factory, serve, set_up_log
 from poller.cli.shipped import config_folder
 from poller.edges.clock import SystemClock
 from poller.model.canonical import plain
-from poller.model.events import Recorded
+from poller.model.events import Recorded, RelayAnswering
 from poller.publishing.embedded import embedded_broker
 from poller.publishing.ports import OutputStatus
 from poller.service import Service
@@ -195,7 +195,7 @@ class Teller:
         told = entry(recorded, state)
         if self.as_json:
             common.print_json(plain(told))
-        elif recorded.event.body.kind not in QUIET:
+        elif _worth_telling(recorded):
             line = f"{told.at[11:19]}  {told.sentence}"
             self._said.append(line)
             if self._live is None:
@@ -205,3 +205,10 @@ class Teller:
         live = self.service.live() if self.service else {}
         table = relay_table(rows(self._state, live, SystemClock().utc()))
         return Group(table, Text("\n".join(self._said)))
+
+
+def _worth_telling(recorded: Recorded) -> bool:
+    body = recorded.event.body
+    if isinstance(body, RelayAnswering):
+        return body.silent_since is not None  # not the first answer of each at the start
+    return body.kind not in QUIET

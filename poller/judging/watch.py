@@ -37,6 +37,7 @@ from poller.reading.read_plan import CompiledMap, Pass
 from poller.reading.run import PassRead
 from poller.site.settings import Pace
 
+BUSY: Final = "busy"
 LATER_S: Final = 5.0  # after "busy": soon, but not at once
 
 
@@ -173,11 +174,13 @@ class Watch:
     def _schedule(self, started: Moment) -> None:
         """Intervals count from when the visit was due, so that they keep their phase."""
         status_s = self.pace.status_s
-        late = max(0.0, started.mono - self.next_status)
         if started.mono >= self.next_status:
+            late = started.mono - self.next_status
             self.next_status += (late // status_s + 1) * status_s
-        if self._reason == "busy":
+        if self._reason == BUSY:
             self.next_status = started.mono + min(LATER_S, status_s)
+        elif not self._answered:  # a miss is a miss once an interval, whatever was asked
+            self.next_status = max(self.next_status, started.mono + status_s)
         if self.next_nameplate <= started.mono:
             self.next_nameplate = self.next_status
 
@@ -195,7 +198,7 @@ class Watch:
                 read: PassRead = end.value
                 break
         if asking.is_later(read.trouble):
-            self._reason = "busy"
+            self._reason = BUSY
         elif asking.is_away(read.trouble):
             self._reason = asking.describe(read.trouble)
         if len(read.pass_.requests) != len(pass_.requests):
