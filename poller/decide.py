@@ -1,4 +1,4 @@
-"""What follows from an input, as events. Pure: the same state, site, input and now, the same events.
+"""What follows from an input, as events. Pure: equal state, site, input and now, equal events.
 
 Inputs are findings about a relay, what happens to the service, and what people ask for.
 """
@@ -14,7 +14,7 @@ from poller.judging import findings as found
 from poller.judging import judge
 from poller.model import events as ev
 from poller.model.canonical import whole_ms
-from poller.model.nameplate import Nameplate, flat, from_flat
+from poller.model.nameplate import flat, from_flat
 from poller.site.settings import RelayEntry, Site
 from poller.state import Relay, State, shown
 

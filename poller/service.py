@@ -34,10 +34,10 @@ from poller.edges.clock import Clock, steps
 from poller.edges.fleet import Fleet
 from poller.edges.link import Connect
 from poller.edges.schedule import Unit
-from poller.judging.findings import Finding
 from poller.journal.ports import CommitFailed, Committer, Reader
 from poller.journal.store import CommandRepeated
 from poller.journal.waiting import Waiting
+from poller.judging.findings import Finding
 from poller.model import limits
 from poller.model.canonical import plain, whole_ms
 from poller.model.events import Event, Recorded
@@ -270,5 +270,8 @@ class Service:
                 await self._waiting.drained()
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(LAST_WORDS_S):
-                while any(line.connected and line.lag for line in self._pump.status()):
+                # a goodbye of a second at most; no event is worth having for it
+                while any(  # noqa: ASYNC110
+                    line.connected and line.lag for line in self._pump.status()
+                ):
                     await asyncio.sleep(LOOK_AGAIN_S)

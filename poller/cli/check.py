@@ -43,6 +43,7 @@ def check(
         common.print_json(said)
     else:
         common.out.print(
-            f"{site_file}: no faults; {said['relays']} relays, maps {', '.join(sorted(site.maps))}; "
+            f"{site_file}: no faults; {said['relays']} relays, "
+            f"maps {', '.join(sorted(site.maps))}; "
             f"a relay is visited {said['visits_per_minute_at_most']} times a minute at most"
         )

@@ -158,7 +158,7 @@ async def _register(ask: Ask, one: RegisterMap, name: str, field: Place) -> tupl
 
 
 def _room(one: RegisterMap, span: Span) -> tuple[int, int]:
-    """From and up to where may be read around a field: one address more on each side, if allowed."""
+    """Where may be read around a field: one address more on each side, if that is allowed."""
     low = span.address - 1 if _allowed(one, span.table, span.address - 1) else span.address
     high = span.end + 1 if _allowed(one, span.table, span.end) else span.end
     most = one.largest_read.bits if span.table in BIT_TABLES else one.largest_read.registers

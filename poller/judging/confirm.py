@@ -1,4 +1,4 @@
-"""Belief: one reading is a rumour. A nameplate needs two passes apart, a status edge two in a row."""
+"""Belief. One reading is a rumour: a nameplate needs two passes apart, an edge two in a row."""
 
 from __future__ import annotations
 

@@ -77,7 +77,7 @@ class Readable:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
-    """A complete nameplate pass on a UTC day that had none yet. reads: passes since the last one."""
+    """A complete nameplate pass on a UTC day without one. reads: passes since the last such."""
 
     day: str
     reads: int

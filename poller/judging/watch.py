@@ -41,6 +41,9 @@ BUSY: Final = "busy"
 LATER_S: Final = 5.0  # after "busy": soon, but not at once
 
 
+NOTHING_KNOWN: Final = Known()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Heard:
     """An outcome and when it came."""
@@ -57,7 +60,7 @@ class Memory:
     """What events have told of this relay."""
 
     believed: Claim | None = None
-    known: Known = Known()
+    known: Known = NOTHING_KNOWN
     answering: bool | None = None
     unreadable: bool = False
     seen_day: str | None = None

@@ -361,7 +361,7 @@ class Event:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recorded:
-    """An event with its place in the journal. hash: hex SHA-256 over the previous hash and stored."""
+    """An event in its place. hash: hex SHA-256 over the previous hash and stored."""
 
     seq: int
     id: str  # journal uuid and seq: the same event has the same id whoever delivers it

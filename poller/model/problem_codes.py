@@ -42,12 +42,16 @@ CODES: Final[dict[str, str]] = {
     "map-version-pattern": "the pattern of a composed version does not name each part once",
     "map-version-unreadable": "a bound of versions can't be read under the map's own scheme",
     "number-bound": "a number is beyond its bound",
-    "output-broker-missing": "an MQTT output is named, but neither the site nor the output names a broker",
+    "output-broker-missing": (
+        "an MQTT output is named, but neither the site nor the output names a broker"
+    ),
     "output-not-loadable": "an output is installed, but does not load",
     "output-settings": "a setting of an output is wrong",
     "output-tls": "a certificate, key or CA file of an output can't be read or does not fit",
     "output-unknown": "the site names an output that is not installed",
-    "scenario-attribute-unknown": "a scenario sets a nameplate attribute that the map has no field for",
+    "scenario-attribute-unknown": (
+        "a scenario sets a nameplate attribute that the map has no field for"
+    ),
     "scenario-ends-before-start": "something in a scenario ends before it begins",
     "scenario-flag-unknown": "a scenario moves a flag that the relay's map does not tell",
     "scenario-map-unknown": "a scenario names a map that its relays do not have",

@@ -1,4 +1,4 @@
-"""What is wrong with a file or a wish, where, and how to mend it; each with a code that stays put."""
+"""What is wrong with a file or a wish, where, and how to mend it; each under a stable code."""
 
 from __future__ import annotations
 

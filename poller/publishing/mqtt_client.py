@@ -46,6 +46,7 @@ class Client(aiomqtt.Client):
         self.in_flight = limits.MQTT_IN_FLIGHT_MAX
         self.packet_max: int | None = None
         self._given_up = threading.Event()
+        self.pending_calls_threshold = limits.MQTT_IN_FLIGHT_MAX  # that many are as meant
         self._client.connect_timeout = limits.MQTT_CONNECT_S
 
     async def __aenter__(self) -> Self:

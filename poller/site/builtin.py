@@ -23,4 +23,4 @@ ANY: Final = RegisterMap.model_validate(
         "nameplate": {"model": {"object": 5}, "location": {"object": 6}},
     }
 )
-"""Objects: 0 VendorName, 1 ProductCode, 2 MajorMinorRevision, 5 ModelName, 6 UserApplicationName."""
+"""Objects: 0 vendor, 1 product code, 2 revision, 5 model, 6 the name that its user gave it."""

@@ -100,7 +100,7 @@ class EpochTime(Place):
 
 
 class BinaryTime(Place):
-    """CP56Time2a of IEC 60870-5-4: seven octets in four registers, least significant octet first."""
+    """CP56Time2a of IEC 60870-5-4: seven octets in four registers, lowest octet first."""
 
     type: Literal["cp56time2a"]
     byte_order: ByteOrder | None = None
@@ -312,9 +312,9 @@ class RegisterMap(Strict):
     ranges: Many[Range] = ()
     identity: NameplateFields
     nameplate: NameplateFields = NameplateFields()
-    components: dict[Name, ComponentFields] = {}
+    components: dict[Name, ComponentFields] = Field(default={})
     status: StatusFields = StatusFields()
-    flags: dict[Name, FlagMeaning] = {}
+    flags: dict[Name, FlagMeaning] = Field(default={})
 
     @property
     def base(self) -> int:

@@ -1,4 +1,4 @@
-"""The site file: which relays, where, how often, and where to tell it. Every bound has its reason."""
+"""The site file: which relays, where, how often, whom to tell. Every bound has its reason."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from pydantic import Field
 
 from poller.model import limits
 from poller.site.register_map import RegisterMap
-from poller.site.strict import Many, Strict
+from poller.site.strict import Strict
 
 Id: TypeAlias = Annotated[str, Field(pattern=r"^[a-z0-9-]{1,40}$")]
 Text: TypeAlias = Annotated[str, Field(min_length=1, max_length=limits.TEXT_MAX)]
@@ -88,7 +88,7 @@ class JournalPlace(Strict):
 
 
 class SiteFile(Strict):
-    """asset_class: impact rating after NERC CIP-002, where that applies; it sets whose duties count."""
+    """asset_class: impact rating after NERC CIP-002, where that applies."""
 
     format: Literal[1]
     site: Id
@@ -99,7 +99,7 @@ class SiteFile(Strict):
     intervals: Intervals = Intervals()
     broker: Broker | None = None
     # output name to its settings; each output checks its own
-    outputs: dict[Id, dict[str, Any]] = {}
+    outputs: dict[Id, dict[str, Any]] = Field(default={})
     journal: JournalPlace = JournalPlace()
     status_publish_s: Annotated[float, Field(ge=1, le=86_400)] = 300
     relays: Annotated[

@@ -17,6 +17,8 @@ from typing import Any
 
 import pytest
 
+from poller.cli import common
+
 ROOT = Path(__file__).parents[2]
 CONFIG = ROOT / "config"
 START_S = 30.0
@@ -102,8 +104,6 @@ def _listens(port: int) -> bool:
 
 def write_site(folder: Path, addresses: dict[str, str], broker_port: int | None) -> Path:
     """The shipped site, with the simulator's addresses and intervals short enough for a test."""
-    from poller.cli import common
-
     site = common.load(CONFIG / "site.yaml").file.model_dump(mode="json", exclude_none=True)
     for relay in site["relays"]:
         place, unit = addresses[relay["id"]].rsplit("/", 1)
