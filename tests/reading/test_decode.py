@@ -104,7 +104,7 @@ epoch_s 2 ; word_order: low_first ; 9A20 6773 ; 2024-12-31T07:15:44.000Z
 epoch_s 2 ;                     ; 0000 0000 ; absent           # never set
 epoch_s 2 ;                     ; FFFF FFFF ; absent
 epoch_s 4 ; width: u64          ; 0000 0000 6773 9A20 ; 2024-12-31T07:15:44.000Z
-epoch_s 4 ; width: u64          ; 0000 FF00 0000 0000 ; not read: 280375465082880 s after 1970 is no date
+epoch_s 4 ; width: u64 ; 0000 FF00 0000 0000 ; not read: 280375465082880 s after 1970 is no date
 """
 
 
@@ -138,7 +138,7 @@ V{0}.{1}           ; 0h 0l           ; 020A           ; V2.10
 {0}.{1:02}         ; 0 1             ; FFFF FFFF      ; absent
 {0}.{1}            ; 0 2             ; FFFF 0001 FFFF ; absent
 {0}.{1}            ; 0h 0l           ; FFFF           ; absent
-{0:c}{1}           ; 0 1             ; 0007 0003 ; not read: characters that can't be shown: '\\x073'
+{0:c}{1}           ; 0 1          ; 0007 0003 ; not read: characters that can't be shown: '\\x073'
 """
 
 
