@@ -1,0 +1,177 @@
+"""The command line on a journal, with no service running: what it prints and how it ends."""
+
+from __future__ import annotations
+
+import json
+import unicodedata
+from pathlib import Path
+
+import pytest
+
+from poller.journal.store import Writer
+from tests.cli.bench import Bench
+
+DONE, FOUND, BAD_INPUT, UNREACHABLE = 0, 1, 2, 3
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
+    monkeypatch.setenv("BAYROLL_RUNTIME_DIR", str(tmp_path / "run"))
+    return Bench(tmp_path)
+
+
+def test_list_has_a_row_for_each_relay(bench: Bench) -> None:
+    rows = bench.json("list")
+    assert len(rows) == 24
+    changed = next(row for row in rows if row["id"] == "q01-main1")
+    assert (changed["swRev"], changed["baseline"]) == ("5.2", "new")
+    assert changed["flags"] == ["firmware_changed"]
+
+
+def test_list_chooses(bench: Bench) -> None:
+    assert [row["id"] for row in bench.json("list", "--flag", "firmware_changed")] == ["q01-main1"]
+    assert {row["bay"] for row in bench.json("list", "--bay", "Q03")} == {"Q03"}
+
+
+@pytest.mark.parametrize("words", [["list"], ["show", "q02-main1"], ["history"]])
+def test_text_from_a_relay_reaches_no_terminal_as_it_is(bench: Bench, words: list[str]) -> None:
+    shown = bench.run(*words).stdout
+    assert "\\x1b" in shown
+    assert not {c for c in shown if unicodedata.category(c) in ("Cc", "Cf")} - {"\n"}
+
+
+def test_history_tells_the_change_in_a_sentence(bench: Bench) -> None:
+    told = bench.run("history", "q01-main1").stdout
+    assert "Q01 main 1: firmware changed from 5.1 SP2 to 5.2 (newer), and nobody planned it." in told
+
+
+def test_history_by_kind(bench: Bench) -> None:
+    rows = bench.json("history", "--kind", "flag_rose")
+    assert [row["kind"] for row in rows] == ["flag_rose"]
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "says"),
+    [
+        (["show", "q99"], BAD_INPUT, "no such relay"),
+        (["history", "q99"], BAD_INPUT, "no such relay"),
+        (["history", "--kind", "nonsense"], BAD_INPUT, "no such kind"),
+        (["baseline", "accept", "q01-main1", "--why", "x"], BAD_INPUT, "--who is needed"),
+        (["baseline", "accept", "q01-main1", "--who", "x"], BAD_INPUT, "--why is needed"),
+        (
+            ["baseline", "accept", "q03-main1", "--who", "x", "--why", "y"],
+            BAD_INPUT,
+            "nothing to accept",
+        ),
+        (["record", "q03-main1", "swRev", "--who", "x"], BAD_INPUT, "ATTRIBUTE=TEXT"),
+        (["record", "q03-main1", "colour=red", "--who", "x"], BAD_INPUT, "no nameplate attribute"),
+        (
+            ["record", "q03-main1", "swRev=1", "--who", "x", "--at", "2026-03-01T10:00"],
+            BAD_INPUT,
+            "offset",
+        ),
+        (["resume", "q01-main1", "--who", "x"], BAD_INPUT, "not paused"),
+        (["status"], UNREACHABLE, "bayroll run"),
+        (["journal", "verify", "--head", "12"], BAD_INPUT, "SEQ:HASH"),
+    ],
+)
+def test_what_can_not_be_done_says_why(
+    bench: Bench, words: list[str], code: int, says: str
+) -> None:
+    result = bench.run(*words)
+    assert (result.exit_code, says in result.output) == (code, True), result.output
+
+
+def test_without_a_site_and_a_service_it_asks_which(bench: Bench) -> None:
+    result = bench.run("list", site=False)
+    assert result.exit_code == BAD_INPUT
+    assert "--site FILE" in result.output
+
+
+def test_a_baseline_is_recorded_with_who_and_why(bench: Bench) -> None:
+    words = ["--who", "Ada Quill", "--why", "first survey", "--reference", "WO 12"]
+    bench.json("baseline", "accept", "q01-main1", *words)
+    row = bench.json("history", "--kind", "baseline_accepted")[0]
+    assert row["by"].startswith("Ada Quill (uid ")
+    shown = bench.json("show", "q01-main1")[0]["baseline"]
+    assert (shown["word"], shown["why"], shown["reference"]) == ("accepted", "first survey", "WO 12")
+
+
+def test_all_new_takes_those_that_were_read(bench: Bench) -> None:
+    bench.json("baseline", "accept", "--all-new", "--who", "x", "--why", "y")
+    accepted = [row["id"] for row in bench.json("list", "--baseline", "accepted")]
+    assert accepted == ["q01-main1", "q02-main1"]
+
+
+def test_a_front_panel_reading_is_manual(bench: Bench) -> None:
+    bench.json("record", "q03-main1", "swRev=5.1 SP1", "--who", "x", "--at", "2026-03-01T10:00+01:00")
+    row = next(row for row in bench.json("list") if row["id"] == "q03-main1")
+    assert (row["swRev"], row["quality"]) == ("5.1 SP1", "manual")
+
+
+def test_pause_and_resume_are_kept_for_the_next_start(bench: Bench) -> None:
+    bench.json("pause", "q01-main1", "--who", "x", "--why", "y")
+    assert next(r for r in bench.json("list") if r["id"] == "q01-main1")["paused"]
+    bench.json("resume", "q01-main1", "--who", "x")
+    assert not next(r for r in bench.json("list") if r["id"] == "q01-main1")["paused"]
+
+
+def test_a_journal_held_by_another_process_is_not_written(bench: Bench) -> None:
+    with Writer.open(bench.journal):
+        result = bench.run("pause", "q01-main1", "--who", "x", "--why", "y")
+    assert result.exit_code == UNREACHABLE
+
+
+def test_verify_names_the_first_broken_event(bench: Bench) -> None:
+    with Writer.open(bench.journal) as writer:
+        writer.connection.execute("UPDATE event SET stored = CAST('{}' AS BLOB) WHERE seq = 3")
+    result = bench.run("journal", "verify")
+    assert result.exit_code == FOUND
+    assert "broken at event 3" in result.output
+
+
+def test_verify_against_a_head_noted_elsewhere_shows_a_cut_tail(bench: Bench) -> None:
+    head = bench.json("journal", "verify")[0]
+    with Writer.open(bench.journal) as writer:
+        writer.connection.execute("DELETE FROM event WHERE seq = ?", (head["seq"],))
+    assert bench.run("journal", "verify").exit_code == DONE
+    result = bench.run("journal", "verify", "--head", f"{head['seq']}:{head['hash']}")
+    assert result.exit_code == FOUND
+
+
+def test_export_prints_each_event_as_a_line(bench: Bench) -> None:
+    lines = bench.run("journal", "export").stdout.splitlines()
+    assert [json.loads(line)["seq"] for line in lines] == list(range(1, len(lines) + 1))
+
+
+def test_recover_saves_what_verifies(bench: Bench, tmp_path: Path) -> None:
+    with Writer.open(bench.journal) as writer:
+        writer.connection.execute("UPDATE event SET kind = 'x' WHERE seq = 20")
+    new = tmp_path / "saved.journal"
+    result = bench.run("journal", "recover", str(bench.journal), str(new), site=False)
+    assert result.exit_code == FOUND
+    assert "19 events kept" in result.output
+    assert bench.run("journal", "verify", "--file", str(new)).exit_code == DONE
+
+
+def test_check_finds_nothing_wrong_with_the_shipped_site(bench: Bench) -> None:
+    result = bench.run("check", str(bench.site_file), site=False)
+    assert result.exit_code == DONE
+    assert "no faults" in result.output
+
+
+def test_check_tells_the_faults_of_all_files_at_once(bench: Bench) -> None:
+    bench.site_file.write_text(bench.site_file.read_text().replace("127.1.1.2", "127.1.1.0/24"))
+    larch = bench.folder / "maps" / "larch.yaml"
+    larch.write_text(larch.read_text().replace("length: 11", "length: 99"))
+    result = bench.run("check", str(bench.site_file), site=False)
+    assert result.exit_code == BAD_INPUT
+    assert "[site-host]" in result.output
+    assert "[map-length]" in result.output
+
+
+def test_schema_prints_each_that_it_names(bench: Bench) -> None:
+    names = bench.run("schema", site=False).stdout.split()
+    assert "asyncapi" in names
+    for name in names:
+        assert json.loads(bench.run("schema", name, site=False).stdout)
