@@ -41,7 +41,7 @@ from poller.judging.findings import Finding
 from poller.model import limits
 from poller.model.canonical import plain, whole_ms
 from poller.model.events import Event, Recorded
-from poller.model.status import StatusReading
+from poller.model.status import Quality, StatusReading
 from poller.publishing.port import Durable, Pump
 from poller.publishing.ports import Output
 from poller.site.settings import Site
@@ -69,6 +69,7 @@ class Ports:
     outputs: Callable[[Site, Callable[[], Mapping[str, StatusReading]]], Sequence[Output]]
     version: str
     prune: Callable[[], Awaitable[Recorded | None]] | None = None  # drops what is past retention
+    sample: Callable[[Sequence[tuple[str, StatusReading]]], Awaitable[None]] | None = None
 
 
 @dataclass(slots=True)
@@ -116,11 +117,12 @@ class Service:
             self._publish(outputs)
             watching = self._group.create_task(self._watch_clock(), name="clock")
             pruning = self._group.create_task(self._prune(), name="prune")
+            sampling = self._group.create_task(self._sample(), name="sample")
             self.started.set()
             await self._stop.wait()
             await self._fleet.stop()
             await self._last_words()
-            for task in (watching, pruning, self._publishing, committing):
+            for task in (watching, pruning, sampling, self._publishing, committing):
                 task.cancel()
 
     def stop(self) -> None:
@@ -261,6 +263,13 @@ class Service:
                     self.state = fold(self.state, [(self.state.seq + 1, pruned.event)])
                     self._became_durable((pruned,))
             await asyncio.sleep(PRUNE_EVERY_S)
+
+    async def _sample(self) -> None:
+        """Keeps a reading of each relay now and then: how its values went, outside the chain."""
+        while self.ports.sample is not None:
+            await asyncio.sleep(self.site.file.status_publish_s)
+            fresh = [one for one in self.live().items() if one[1].quality == Quality.GOOD]
+            await self.ports.sample(fresh)
 
     async def _last_words(self) -> None:
         """What a stop still has to say, each within its time: it is more important to end."""

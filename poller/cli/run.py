@@ -104,6 +104,7 @@ async def serve(
                 *also,
             ],
             version=version("bayroll"),
+            sample=committer.add_samples,
             prune=lambda: committer.call(
                 lambda held: prune(
                     held,
