@@ -209,13 +209,14 @@ class Server:
             if self._listener in ready:
                 clients.append(self._listener.accept()[0])
             for client in [one for one in clients if one in ready]:
+                # seen before libmodbus takes it: it reads no further than the codes it knows
+                pdu = client.recv(ADU_BYTES_MAX, socket.MSG_PEEK)[MBAP_BYTES:]
                 _lib().modbus_set_socket(self._ctx, client.fileno())
                 length = _lib().modbus_receive(self._ctx, byref(query))
                 if length < 0:
                     clients.remove(client)
                     client.close()
                     continue
-                pdu = bytes(query[MBAP_BYTES:length])
                 self.requests.append(pdu)
                 record_pdu(pdu)
                 _lib().modbus_reply(self._ctx, byref(query), length, self._mapping)
