@@ -237,7 +237,7 @@ def _flags(field: Any, seen: Image, one: RegisterMap) -> str | None:
             up = list(codes[found[0]])
         case FlagBit(flag=flag, bit=bit):
             up = [flag] if found[0] >> (bit or 0) & 1 else []
-    return "one: " + (", ".join(up) or "none")
+    return "at one: " + (", ".join(up) or "none")
 
 
 def _print(tried: list[Tried]) -> None:

@@ -104,9 +104,11 @@ class Watch:
 
     _status: Status | None = None
     _status_at: Moment | None = None
+    _fresh: bool = False  # the last visit read it
     _bad: tuple[str, ...] = ()
     _changed_at: datetime | None = None  # when the relay says it last changed
     _stills: tuple[bytes | None, ...] = ()
+    _raw: tuple[Pass, tuple[bytes | None, ...]] | None = None  # the last replies, not decoded yet
     _uptime: tuple[int, float] | None = None  # seconds, monotonic time of the reading
     _fallen_from: tuple[int, float] | None = None
     _sighting: Sighting | None = None
@@ -128,16 +130,24 @@ class Watch:
         return self._hearing.misses
 
     def reading(self) -> StatusReading | None:
-        """The last status reading; stale while the relay does not answer."""
+        """The last status reading; stale while no other can be had."""
         if self._status is None or self._status_at is None:
             return None
-        uptime = self._uptime[0] if self._uptime else None
         return StatusReading(
-            status=replace(self._status, uptime_s=uptime),
-            quality=Quality.STALE if self._hearing.misses else Quality.GOOD,
+            status=self._with_ticks(self._status),
+            quality=Quality.GOOD if self._fresh else Quality.STALE,
             at=self._status_at.utc,
             bad=self._bad,
         )
+
+    def _with_ticks(self, status: Status) -> Status:
+        """What ticks is masked out of the comparison, so it is read when somebody looks."""
+        relay_time = status.relay_time
+        if relay_time is not None and self._raw is not None and self.map is not None:
+            relay_time = decode_status(self.map, image(*self._raw)).status.relay_time
+            status = self._status = replace(status, relay_time=relay_time)
+            self._raw = None
+        return replace(status, uptime_s=self._uptime[0] if self._uptime else None)
 
     def forget_unconfirmed(self, memory: Memory) -> None:
         """Starts again from what events have told: findings since then were not recorded."""
@@ -153,15 +163,21 @@ class Watch:
         self.now = now
         self._findings, self._answered, self._reason = [], False, ""
         checked = False
-        if self.next_nameplate <= now.mono or self.map is None or self._hearing.misses:
+        if self.next_nameplate <= now.mono or self._hearing.misses or not self._has_status():
             if self._hearing.misses:
                 self._restarted_mono = now.mono
             checked = yield from self._read_nameplate()
-        if self.map is not None and not self._reason:
+        if self.map is not None and self._has_status() and not self._reason:
             yield from self._read_status(self.map, checked)
+        if self._reason != BUSY:
+            self._fresh = self._status_at is not None and self._status_at.mono >= now.mono
         self._listen()
         self._schedule(now)
         return tuple(self._findings)
+
+    def _has_status(self) -> bool:
+        """Without one (no map fits, or the map tells none) the nameplate shows who answers."""
+        return self.map is not None and bool(self.map.status.requests)
 
     def _listen(self) -> None:
         told: Finding | None
@@ -184,27 +200,26 @@ class Watch:
             self.next_status = started.mono + min(LATER_S, status_s)
         elif not self._answered:  # a miss is a miss once an interval, whatever was asked
             self.next_status = max(self.next_status, started.mono + status_s)
-        if self.next_nameplate <= started.mono:
-            self.next_nameplate = self.next_status
+        if self.next_nameplate <= started.mono or self._reason == BUSY or not self._answered:
+            self.next_nameplate = max(self.next_nameplate, self.next_status)
 
     def _ask(self, pass_: Pass) -> Generator[Request, Heard, PassRead]:
         dialogue = asking.run(pass_)
-        request = next(dialogue)
-        while True:
-            heard = yield request
-            self.now = heard.at
-            if not asking.is_away(heard.outcome):
-                self._answered = True
-            try:
+        try:
+            request = next(dialogue)
+            while True:
+                heard = yield request
+                self.now = heard.at
+                if not asking.is_away(heard.outcome):
+                    self._answered = True
                 request = dialogue.send(heard.outcome)
-            except StopIteration as end:
-                read: PassRead = end.value
-                break
+        except StopIteration as end:
+            read: PassRead = end.value
         if asking.is_later(read.trouble):
             self._reason = BUSY
         elif asking.is_away(read.trouble):
             self._reason = asking.describe(read.trouble)
-        if len(read.pass_.requests) != len(pass_.requests):
+        if read.learned != pass_:
             self._note("block_split", "refused a block of registers; its fields are read singly")
         return read
 
@@ -218,7 +233,7 @@ class Watch:
     def _read_nameplate(self) -> Generator[Request, Heard, bool]:
         """True when the identity was read and fits the map that the status is read under."""
         read = yield from self._ask(self._identity)
-        self._identity = read.pass_
+        self._identity = read.learned
         if not read.complete:
             return self._not_read(read)
         first = self.maps[0]
@@ -233,7 +248,7 @@ class Watch:
             self._weigh(Claim(nameplate=identity.nameplate, map=None))
             return False
         rest = yield from self._ask(self.map.nameplate)
-        self._remember(self.map, replace(self.map, nameplate=rest.pass_))
+        self._remember(self.map, replace(self.map, nameplate=rest.learned))
         if not rest.complete:
             self._not_read(rest)
             return same
@@ -250,7 +265,7 @@ class Watch:
         """Another map: nothing read under the one before says anything about this one."""
         if chosen is not self.map:
             self._stills, self._sighting, self._uptime, self._fallen_from = (), None, None, None
-            self._status, self._status_at = None, None
+            self._status, self._status_at, self._raw = None, None, None
         self.map = chosen
 
     def _remember(self, compiled: CompiledMap, kept: CompiledMap) -> None:
@@ -262,7 +277,7 @@ class Watch:
             self.map = kept
 
     def _not_read(self, read: PassRead, *why: object) -> bool:
-        if self._answered and not asking.is_later(read.trouble):
+        if self._answered:
             since = self._unreadable_since = self._unreadable_since or self.now
             waited = self.now.mono - since.mono
             if waited >= self.pace.unreadable_s and not self.memory.unreadable:
@@ -272,10 +287,6 @@ class Watch:
         return False
 
     def _weigh(self, claim: Claim) -> None:
-        self._unreadable_since = None
-        if self.memory.unreadable:
-            self._findings.append(Readable())
-            self.memory = replace(self.memory, unreadable=False)
         self._count()
         restarted = (
             self._restarted_mono is not None
@@ -292,10 +303,18 @@ class Watch:
         if now_believed:
             self._believe(claim)
         if self._pending is None:
+            self._readable()
             self._last_old = self.now
             self.next_nameplate = self.now.mono + self.pace.nameplate_s
         else:
             self.next_nameplate = self._pending.due_mono
+
+    def _readable(self) -> None:
+        """Only what is believed ends it: text that a boot program is writing reads well, too."""
+        self._unreadable_since = None
+        if self.memory.unreadable:
+            self._findings.append(Readable())
+            self.memory = replace(self.memory, unreadable=False)
 
     def _count(self) -> None:
         self._reads += 1
@@ -327,18 +346,22 @@ class Watch:
 
     def _read_status(self, compiled: CompiledMap, checked: bool) -> Generator[Request, Heard, None]:
         read = yield from self._ask(compiled.status)
-        self._remember(compiled, replace(compiled, status=read.pass_))
+        self._remember(compiled, replace(compiled, status=read.learned))
         if self._reason:
             return
         self._follow_uptime(read.pass_.uptime(read.replies))
         stills = tuple(
             pdu if pdu is None else read.pass_.still(at, pdu) for at, pdu in enumerate(read.replies)
         )
-        self._status_at = self.now
+        self._status_at, self._raw = self.now, (read.pass_, read.replies)
         if stills != self._stills or self._status is None:
             decoded = decode_status(compiled, image(read.pass_, read.replies, read.objects))
             self._stills, self._status, self._bad = stills, decoded.status, decoded.bad
             self._changed_at = decoded.changed_at
+        if not any(read.replies):  # refused as a whole: its registers may have moved
+            if not checked:
+                yield from self._read_nameplate()
+            return
         status = self._status
         if confirm.settled(self.memory.known, status):
             self._sighting, self._settled_at = None, self.now

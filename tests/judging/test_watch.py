@@ -1,0 +1,515 @@
+"""Watching one relay, visit by visit, with a simulated relay at the other end."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import timedelta
+from random import Random
+from typing import TypeVar
+
+import pytest
+
+from poller.judging import watch as watch_module
+from poller.judging.confirm import Claim, Known
+from poller.judging.findings import (
+    Answering,
+    Believed,
+    Edges,
+    Finding,
+    NoMapFits,
+    Noted,
+    Readable,
+    Restarted,
+    Seen,
+    Silent,
+    Unreadable,
+)
+from poller.judging.watch import Memory
+from poller.model.nameplate import Nameplate
+from poller.model.status import Behaviour, Health, Quality
+from poller.reading.decode import StatusRead
+from poller.reading.exchange import Garbled, Outcome, Refused
+from poller.reading.frames import Request
+from poller.site.builtin import ANY
+from simulator.image import Condition
+from simulator.relay import Relay
+from tests.judging.visits import (
+    LARCH,
+    PACE,
+    PIKE,
+    SILENT,
+    START,
+    Visits,
+    change,
+    larch,
+    pike,
+    plate,
+    raise_flags,
+    shipped,
+    utc,
+    visits,
+)
+
+F = TypeVar("F")
+IDENTITY_AT = 0  # holding registers of larch
+STATUS_AT = 200
+
+
+def of(kind: type[F], found: list[Finding] | tuple[Finding, ...]) -> list[F]:
+    return [one for one in found if isinstance(one, kind)]
+
+
+def always(outcome: Outcome) -> Callable[[Request], Outcome]:
+    return lambda _: outcome
+
+
+def healthy(_: Request) -> None:
+    return None
+
+
+# The nameplate.
+
+
+def test_the_first_nameplate_is_believed_when_a_pass_a_minute_later_agrees() -> None:
+    bench = visits(larch())
+    assert of(Believed, bench.visit()) == []
+    found = of(Believed, bench.until(PACE.confirm_s + 5))
+    assert [one.nameplate for one in found] == [plate(LARCH)]
+    assert found[0].last_old_at is None
+    # identity and nameplate, one request each, since 99 registers lie within the largest read
+    assert found[0].first_new_at == utc(0.2)
+    assert found[0].map == "larch"
+
+
+def test_the_identity_is_asked_first() -> None:
+    bench = visits(pike(), shipped("pike"), shipped("pike-3"))
+    bench.visit()
+    first = bench.asked[0][1]
+    assert (first.table, first.address) == ("input", 0)
+
+
+def test_a_change_is_told_once_with_the_readings_around_it() -> None:
+    bench = visits(larch()).settle()
+    bench.until(3_700)  # an hourly pass
+    passes = [at for at, request in bench.asked if request.address == IDENTITY_AT]
+    change(bench.relay, swRev="5.2")
+    found = of(Believed, bench.until(20_000))
+    assert [one.nameplate for one in found] == [plate(LARCH, swRev="5.2")]
+    later = [at for at, request in bench.asked if request.address == IDENTITY_AT]
+    first_new = later[len(passes)]
+    assert found[0].last_old_at == utc(passes[-1] + 0.2)
+    assert found[0].first_new_at == utc(first_new + 0.2)
+    assert first_new - passes[-1] == pytest.approx(PACE.nameplate_s, abs=61)
+
+
+def test_a_change_is_believed_no_sooner_than_the_confirmation_time() -> None:
+    bench = visits(larch()).settle()
+    change(bench.relay, swRev="5.2")
+    bench.until(10_000)
+    (when,) = [at for at, one in bench.told if isinstance(one, Believed)]
+    passes = [at for at, request in bench.asked if request.address == IDENTITY_AT]
+    assert when in passes
+    assert when - passes[passes.index(when) - 1] == pytest.approx(PACE.confirm_s, abs=1)
+
+
+def test_a_version_that_goes_again_before_it_is_confirmed_is_no_change() -> None:
+    bench = visits(larch()).settle()
+    bench.watch.next_nameplate = bench.now_s
+    change(bench.relay, swRev="5.2")
+    bench.visit()
+    change(bench.relay, swRev=LARCH["swRev"])
+    assert of(Believed, bench.until(20_000)) == []
+
+
+def test_what_a_boot_program_shows_is_no_change() -> None:
+    bench = visits(larch()).settle()
+    for seed in range(20):
+        bench.relay.restart(nonsense=Random(seed))
+        bench.until(bench.now_s + 200)
+    bench.relay.restart(nonsense=None)
+    found = bench.until(bench.now_s + 10_000)
+    assert of(Believed, [one for _, one in bench.told]) == []
+    assert of(Readable, found) != []
+
+
+def test_erased_text_is_not_read_and_not_a_change() -> None:
+    bench = visits(larch()).settle()
+    change(bench.relay, location=None)  # type: ignore[arg-type]
+    assert bench.until(3_900) == []
+
+
+def test_the_hour_is_kept_and_the_minute_too() -> None:
+    bench = visits(larch()).settle()
+    bench.until(200 + 2 * 3_600)
+    statuses = [at for at, request in bench.asked if request.address == STATUS_AT]
+    assert len(statuses) == 120 + 2  # an hourly pass is a visit of its own, status included
+    assert all(at % 60 < 1 for at in statuses)  # the phase of the first
+    passes = [at for at, request in bench.asked if request.address == IDENTITY_AT]
+    assert len(passes) == 2
+
+
+def test_a_relay_is_seen_once_a_day_with_its_reads() -> None:
+    bench = visits(larch())
+    bench.until(3 * 86_400)
+    seen = of(Seen, [one for _, one in bench.told])
+    assert [one.day for one in seen] == ["2026-03-01", "2026-03-02", "2026-03-03", "2026-03-04"]
+    assert seen[0].reads == 1
+    # the second day begins 16 hours after the start, where two more passes confirmed the first
+    assert [one.reads for one in seen[1:]] == [17, 24, 24]
+
+
+def test_a_poller_started_again_takes_up_what_events_have_told() -> None:
+    believed = Claim(nameplate=plate(LARCH), map="larch")
+    known = Known(health=Health.OK, behaviour=Behaviour.ON, setting_group=1)
+    memory = Memory(believed=believed, known=known, answering=True, seen_day="2026-03-01")
+    bench = visits(larch(), memory=memory)
+    assert bench.until(7_200) == []
+
+
+def test_a_change_made_while_the_poller_was_off_is_found() -> None:
+    memory = Memory(believed=Claim(nameplate=plate(LARCH, swRev="5.1"), map="larch"))
+    bench = visits(larch(), memory=memory)
+    (found,) = of(Believed, bench.until(200))
+    assert found.nameplate.swRev == LARCH["swRev"]
+
+
+# Maps.
+
+
+def new_firmware(relay: Relay) -> None:
+    """Registers move with it."""
+    relay.present(layout=shipped("pike-3"), nameplate=plate(PIKE, swRev="3.00.001"))
+
+
+def test_firmware_that_moves_registers_changes_the_map_and_no_flag() -> None:
+    bench = visits(pike(), shipped("pike"), shipped("pike-3")).settle()
+    new_firmware(bench.relay)
+    found = bench.until(10_000)
+    (believed,) = of(Believed, found)
+    assert (believed.map, believed.nameplate.swRev) == ("pike-3", "3.00.001")
+    assert found == [believed]
+
+
+def test_a_status_that_is_refused_as_a_whole_asks_for_the_nameplate_at_once() -> None:
+    bench = visits(pike(), shipped("pike"), shipped("pike-3")).settle()
+    new_firmware(bench.relay)
+    bench.visit()
+    assert bench.watch.map is not None
+    assert bench.watch.map.map.map == "pike-3"
+
+
+def test_back_to_the_old_firmware_the_old_map_reads_whole_blocks_again() -> None:
+    bench = visits(pike(), shipped("pike"), shipped("pike-3")).settle()
+    before = bench.asked
+    bench.until(bench.now_s + 60)
+    whole = [request for _, request in before]
+    new_firmware(bench.relay)
+    bench.until(bench.now_s + 10_000)
+    bench.relay.present(layout=shipped("pike"), nameplate=plate(PIKE))
+    bench.until(bench.now_s + 10_000)
+    bench.asked = []
+    bench.until(bench.now_s + 60)
+    assert [request for _, request in bench.asked] == whole
+
+
+def test_no_map_fits_and_nothing_is_decoded() -> None:
+    relay = larch(model="LYNX-1")
+    bench = visits(relay)
+    found = bench.until(400)
+    identity = Nameplate(
+        vendor=LARCH["vendor"],
+        model="LYNX-1",
+        orderCode=LARCH["orderCode"],
+        swRev=LARCH["swRev"],
+    )
+    assert of(NoMapFits, found) == [NoMapFits(identity=identity)]
+    assert of(Believed, found) + of(Edges, found) == []
+    assert {request.address for _, request in bench.asked} == {IDENTITY_AT}
+    assert bench.watch.reading() is None
+
+
+def test_a_device_nobody_has_mapped_has_a_nameplate_and_no_status() -> None:
+    relay = Relay(
+        layout=ANY,
+        nameplate=Nameplate(vendor="Quern Works", orderCode="Q-1", swRev="7"),
+        objects={5: "Q-1", 6: "Fellmoor"},
+    )
+    (found,) = of(Believed, visits(relay).until(200))
+    assert found.nameplate.swRev == "7"
+
+
+# Status.
+
+
+def test_what_stands_at_the_first_look_is_told_without_a_reading_before_it() -> None:
+    relay = larch()
+    raise_flags(relay, "storage_low")
+    bench = visits(relay)
+    (found,) = of(Edges, bench.until(200))
+    assert found.flags == {"storage_low": True}
+    assert (found.health, found.behaviour, found.setting_group) == (Health.OK, Behaviour.ON, 1)
+    assert found.last_old_at is None
+
+
+def test_a_flag_needs_two_readings_and_the_identity() -> None:
+    bench = visits(larch()).settle()
+    raise_flags(bench.relay, "firmware_changed")
+    assert bench.visit() == ()
+    assert [request.address for _, request in bench.asked] == [STATUS_AT, IDENTITY_AT, 32]
+    (found,) = bench.visit()
+    assert isinstance(found, Edges)
+    assert found.flags == {"firmware_changed": True}
+    assert found.first_new_at == utc(240.1)
+    assert found.last_old_at == utc(180.1)
+
+
+def test_a_flag_that_stands_for_one_reading_is_none() -> None:
+    bench = visits(larch()).settle()
+    raise_flags(bench.relay, "restart_pending")
+    bench.visit()
+    raise_flags(bench.relay)
+    assert bench.until(2_000) == []
+
+
+def test_each_rise_and_fall_is_told() -> None:
+    bench = visits(larch()).settle()
+    raise_flags(bench.relay, "storage_low", "relay_failure")
+    bench.until(bench.now_s + 300)
+    raise_flags(bench.relay, "relay_failure")
+    bench.until(bench.now_s + 300)
+    edges = [one.flags for one in of(Edges, [one for _, one in bench.told])]
+    assert edges == [{"storage_low": True, "relay_failure": True}, {"storage_low": False}]
+
+
+def test_no_flag_moves_while_the_identity_can_not_be_read() -> None:
+    bench = visits(larch()).settle()
+    raise_flags(bench.relay, "firmware_changed")
+    bench.fault = lambda request: Refused(code=4) if request.address == IDENTITY_AT else None
+    assert bench.until(1_500) == []
+    bench.fault = healthy
+    assert of(Edges, bench.until(1_800)) != []
+
+
+def test_uptime_alone_tells_nothing_and_nothing_is_decoded(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    bench = visits(larch()).settle()
+    decoded: list[StatusRead] = []
+    original = watch_module.decode_status
+
+    def counted(*args: object) -> StatusRead:
+        decoded.append(original(*args))  # type: ignore[arg-type]
+        return decoded[-1]
+
+    monkeypatch.setattr(watch_module, "decode_status", counted)
+    assert bench.until(3_500) == []
+    assert len(bench.asked) == 55
+    assert decoded == []
+    reading = bench.watch.reading()
+    assert reading is not None
+    assert reading.status.uptime_s == int(bench.asked[-1][0] + 0.1)
+    bench.relay.present(condition=Condition(free_memory_kb=17))
+    assert bench.visit() == ()
+    assert len(decoded) == 2  # once because somebody looked, once because the memory changed
+
+
+def test_the_relays_own_time_is_that_of_the_last_reading() -> None:
+    bench = visits(larch()).settle()
+    first = bench.watch.reading()
+    assert first is not None
+    bench.until(bench.asked[-1][0] + 200)
+    second = bench.watch.reading()
+    assert second is not None
+    assert first.status.relay_time is not None
+    assert second.status.relay_time is not None
+    passed = second.status.relay_time - first.status.relay_time
+    assert abs(passed - (second.at - first.at)).total_seconds() <= 1
+
+
+def test_a_reading_is_stale_once_the_relay_does_not_answer() -> None:
+    bench = visits(larch()).settle()
+    reading = bench.watch.reading()
+    assert reading is not None
+    assert reading.quality is Quality.GOOD
+    bench.fault = always(SILENT)
+    bench.visit()
+    later = bench.watch.reading()
+    assert later == replace(reading, quality=Quality.STALE)
+
+
+def test_a_status_that_alone_does_not_come_is_stale_too() -> None:
+    bench = visits(larch()).settle()
+    bench.fault = lambda request: SILENT if request.address == STATUS_AT else None
+    bench.until(bench.now_s + 1_000)
+    reading = bench.watch.reading()
+    assert reading is not None
+    assert reading.quality is Quality.STALE
+
+
+# Restarts.
+
+
+def test_a_fall_of_the_uptime_asks_for_the_nameplate_at_once_and_confirms_longer() -> None:
+    bench = visits(larch()).settle()
+    change(bench.relay, swRev="5.2")
+    bench.relay.restart(nonsense=None)
+    restarted = bench.now_s
+    bench.until(restarted + 1_200)
+    asked = [at for at, request in bench.asked if request.address == IDENTITY_AT]
+    assert asked[0] - restarted < PACE.status_s + 1
+    when = [at for at, one in bench.told if isinstance(one, Believed)]
+    assert when == [pytest.approx(asked[0] + PACE.confirm_after_restart_s, abs=61)]
+    (told,) = of(Restarted, [one for _, one in bench.told])
+    # status was read at 180 s before the fall; at 240 s after it and, with the nameplate, at once
+    assert (told.uptime_before_s, told.uptime_s) == (180, 60)
+
+
+def test_an_uptime_that_jitters_once_is_no_restart() -> None:
+    bench = visits(larch()).settle()
+    started = bench.relay.started
+    bench.relay.restart(nonsense=None)
+    bench.visit()
+    bench.relay.started = started
+    bench.relay.present()
+    assert of(Restarted, bench.until(2_000)) == []
+
+
+def test_after_a_silence_the_nameplate_is_read_first() -> None:
+    bench = visits(larch()).settle()
+    bench.fault = always(SILENT)
+    bench.until(bench.now_s + 600)
+    bench.fault, bench.asked = healthy, []
+    assert of(Answering, bench.visit()) != []
+    assert [request.address for _, request in bench.asked][0] == IDENTITY_AT
+
+
+# What relays do.
+
+
+def test_three_misses_in_a_row_are_silence() -> None:
+    bench = visits(larch()).settle()
+    last = bench.now_s
+    bench.fault = always(SILENT)
+    assert (bench.visit(), bench.visit()) == ((), ())
+    (found,) = bench.visit()
+    assert isinstance(found, Silent)
+    assert found.reason == SILENT.reason
+    assert found.last_answer_at is not None
+    assert START + timedelta(seconds=last - 61) < found.last_answer_at
+    assert bench.until(bench.now_s + 3_600) == []
+
+
+def test_a_silent_relay_is_asked_once_an_interval() -> None:
+    bench = visits(larch()).settle()
+    bench.fault = always(SILENT)
+    bench.until(bench.now_s + 3_600)
+    assert len(bench.asked) == 60
+
+
+def test_one_answer_between_misses_is_no_silence() -> None:
+    bench = visits(larch()).settle()
+    for _ in range(20):
+        bench.fault = always(SILENT)
+        bench.visit()
+        bench.visit()
+        bench.fault = healthy
+        bench.visit()
+    assert of(Silent, [one for _, one in bench.told]) == []
+
+
+@pytest.mark.parametrize("code", [5, 6])
+def test_busy_is_later_and_no_miss(code: int) -> None:
+    bench = visits(larch()).settle()
+    bench.fault = always(Refused(code=code))
+    started = bench.watch.due
+    assert bench.visit() == ()
+    assert bench.watch.misses == 0
+    assert bench.watch.due == started + watch_module.LATER_S
+    bench.fault = healthy
+    assert bench.visit() == ()
+    assert bench.watch.due > bench.now_s + 50
+
+
+@pytest.mark.parametrize("code", [0x0A, 0x0B])
+def test_a_gateway_that_answers_for_its_unit_is_a_miss(code: int) -> None:
+    bench = visits(larch()).settle()
+    bench.fault = always(Refused(code=code))
+    bench.visit()
+    assert bench.watch.misses == 1
+    assert len(of(Silent, bench.until(bench.now_s + 600))) == 1
+
+
+def test_garbage_is_a_miss() -> None:
+    bench = visits(larch()).settle()
+    bench.fault = always(Garbled(reason="protocol 7, not 0"))
+    (silent,) = of(Silent, bench.until(bench.now_s + 600))
+    assert silent.reason == "garbled: protocol 7, not 0"
+
+
+def refuses_across(address: int) -> Callable[[Request], Outcome | None]:
+    """Exception 02 for every read that begins before this address and goes past it."""
+
+    def fault(request: Request) -> Outcome | None:
+        inside = request.address < address < request.address + request.count
+        return Refused(code=2) if inside else None
+
+    return fault
+
+
+def test_a_block_refused_inside_is_split_at_field_borders_and_said_once() -> None:
+    bench = visits(larch())
+    bench.fault = refuses_across(205)
+    found = bench.until(7_000)
+    (noted,) = of(Noted, found)
+    assert noted.finding == "block_split"
+    assert of(Believed, found) != []
+    assert bench.watch.reading() is not None
+    # remembered: the whole block was asked for once only
+    whole = [r for _, r in bench.asked if r.address == STATUS_AT and r.count > 5]
+    assert len(whole) == 1
+
+
+def test_a_finding_noted_before_is_not_noted_again() -> None:
+    bench = visits(larch(), memory=Memory(findings=frozenset({"block_split"})))
+    bench.fault = refuses_across(205)
+    assert of(Noted, bench.until(500)) == []
+
+
+def test_an_identity_that_can_not_be_read_for_half_an_hour_is_told_once() -> None:
+    bench = visits(larch()).settle()
+    broken = larch()
+    broken.restart(nonsense=Random(3))
+    bench.relay = broken
+    bench.watch.next_nameplate = bench.now_s
+    started = bench.watch.due
+    found = bench.until(started + PACE.unreadable_s - 61)
+    assert of(Unreadable, found) == []
+    found = bench.until(started + 3 * PACE.unreadable_s)
+    (told,) = of(Unreadable, found)
+    assert utc(started) < told.since < utc(started + 300)  # letters by chance read well at first
+    assert told.reason != ""
+    broken.restart(nonsense=None)
+    assert len(of(Readable, bench.until(bench.now_s + 400))) == 1
+
+
+def test_a_relay_that_is_busy_for_ever_is_told_as_unreadable() -> None:
+    bench = visits(larch())
+    bench.fault = always(Refused(code=6))
+    (told,) = of(Unreadable, bench.until(2 * PACE.unreadable_s))
+    assert told.reason == "exception 06, server device busy"
+    assert of(Silent, [one for _, one in bench.told]) == []
+
+
+def test_what_was_not_recorded_is_found_again() -> None:
+    bench: Visits = visits(larch()).settle()
+    before = bench.watch.memory
+    change(bench.relay, swRev="5.2")
+    raise_flags(bench.relay, "storage_low")
+    first = bench.until(bench.now_s + 5_000)
+    bench.watch.forget_unconfirmed(before)
+    again = bench.until(bench.now_s + 5_000)
+    assert [one.nameplate for one in of(Believed, again)] == [
+        one.nameplate for one in of(Believed, first)
+    ]
+    assert [one.flags for one in of(Edges, again)] == [{"storage_low": True}]
