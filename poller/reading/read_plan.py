@@ -100,7 +100,7 @@ def _cover(table: Table, spans: Sequence[Span], most: int, over_gaps: bool) -> l
         if span.count > most:
             raise ValueError(f"{span.name}: {span.count} are more than one read of {most}")
         joins = over_gaps or span.address <= end
-        if not joins or max(end, span.end) - start > most:
+        if not joins or span.end - start > most:
             requests.append(read(table, start, end - start))
             start = end = span.address
         end = max(end, span.end)

@@ -151,6 +151,11 @@ def test_codes(code: int, standing: set[str]) -> None:
     assert read.status.flags == tuple((n, n in standing) for n in sorted(names_of(CODES)))
 
 
+def test_a_code_names_what_stands_whatever_its_polarity() -> None:
+    source = at(0, "codes", codes={0: [], 1: ["settings_changed"]})
+    assert flags([source], 1).status.flags == (("settings_changed", True),)
+
+
 def test_a_code_without_a_meaning_tells_nothing_of_its_flags() -> None:
     read = flags([CODES, {**at(1, "bool", bit=0), "flag": "settings_changed"}], 7, 0)
     assert read.status.flags == (("settings_changed", True),)
