@@ -39,8 +39,10 @@ class PassRead:
 
     objects: identification objects by id. trouble: why the pass is not complete.
     pass_: as asked in the end, blocks split where a relay refused an address inside one.
+    begun: as it was asked at first.
     """
 
+    begun: Pass
     pass_: Pass
     replies: tuple[bytes | None, ...]
     objects: dict[int, bytes]
@@ -49,6 +51,15 @@ class PassRead:
     @property
     def complete(self) -> bool:
         return self.trouble is None
+
+    @property
+    def learned(self) -> Pass:
+        """What to ask next time. A split is kept only if it got an answer: a relay whose registers
+        have moved refuses every part, and its old map is not at fault."""
+        whole = frozenset(self.begun.requests)
+        pairs = zip(self.pass_.requests, self.replies, strict=False)
+        better = any(reply is not None and request not in whole for request, reply in pairs)
+        return self.pass_ if better else self.begun
 
 
 def is_later(trouble: Outcome | None) -> bool:
@@ -82,8 +93,14 @@ def run(pass_: Pass) -> Asking:
     A block refused with 02 is split at its field borders; a single field refused is left out and
     the pass goes on, with that refusal as its trouble. Busy, away and silence end the pass.
     """
-    replies: list[bytes | None] = []
+    begun, replies = pass_, list[bytes | None]()
     refused: Refused | None = None
+
+    def ended(objects: dict[int, bytes], trouble: NoReply | Refused | Garbled | None) -> PassRead:
+        return PassRead(
+            begun=begun, pass_=pass_, replies=tuple(replies), objects=objects, trouble=trouble
+        )
+
     while len(replies) < len(pass_.requests):
         at = len(replies)
         outcome = yield pass_.requests[at]
@@ -97,9 +114,9 @@ def run(pass_: Pass) -> Asking:
                     refused = refused or outcome
                 pass_ = split
             case NoReply() | Garbled() | Refused():
-                return _ended(pass_, replies, {}, outcome)
+                return ended({}, outcome)
     if pass_.identification is None:
-        return _ended(pass_, replies, {}, refused)
+        return ended({}, refused)
     identification = Identification(*pass_.identification)
     while (request := identification.request) is not None:
         outcome = yield request
@@ -109,18 +126,9 @@ def run(pass_: Pass) -> Asking:
                     identification.feed(pdu)
                 except BadObjects as bad:
                     trouble = Garbled(reason=str(bad))
-                    return _ended(pass_, replies, identification.objects, trouble)
+                    return ended(identification.objects, trouble)
             case Refused(code=code) if code == ILLEGAL_ADDRESS and identification.single:
                 identification.absent()
             case NoReply() | Garbled() | Refused():
-                return _ended(pass_, replies, identification.objects, outcome)
-    return _ended(pass_, replies, identification.objects, refused)
-
-
-def _ended(
-    pass_: Pass,
-    replies: list[bytes | None],
-    objects: dict[int, bytes],
-    trouble: NoReply | Refused | Garbled | None,
-) -> PassRead:
-    return PassRead(pass_=pass_, replies=tuple(replies), objects=objects, trouble=trouble)
+                return ended(identification.objects, outcome)
+    return ended(identification.objects, refused)

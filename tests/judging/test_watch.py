@@ -10,7 +10,6 @@ from typing import TypeVar
 
 import pytest
 
-from poller.judging import watch as watch_module
 from poller.judging.confirm import Claim, Known
 from poller.judging.findings import (
     Answering,
@@ -25,12 +24,13 @@ from poller.judging.findings import (
     Silent,
     Unreadable,
 )
-from poller.judging.watch import Memory
+from poller.judging.watch import LATER_S, Memory
 from poller.model.nameplate import Nameplate
 from poller.model.status import Behaviour, Health, Quality
-from poller.reading.decode import StatusRead
+from poller.reading.decode import Image, StatusRead, decode_status
 from poller.reading.exchange import Garbled, Outcome, Refused
 from poller.reading.frames import Request
+from poller.reading.read_plan import CompiledMap
 from poller.site.builtin import ANY
 from simulator.image import Condition
 from simulator.relay import Relay
@@ -38,6 +38,7 @@ from tests.judging.visits import (
     LARCH,
     PACE,
     PIKE,
+    REPLY_S,
     SILENT,
     START,
     Visits,
@@ -296,35 +297,29 @@ def test_uptime_alone_tells_nothing_and_nothing_is_decoded(
 ) -> None:
     bench = visits(larch()).settle()
     decoded: list[StatusRead] = []
-    original = watch_module.decode_status
 
-    def counted(*args: object) -> StatusRead:
-        decoded.append(original(*args))  # type: ignore[arg-type]
+    def counted(compiled: CompiledMap, seen: Image) -> StatusRead:
+        decoded.append(decode_status(compiled, seen))
         return decoded[-1]
 
-    monkeypatch.setattr(watch_module, "decode_status", counted)
+    monkeypatch.setattr("poller.judging.watch.decode_status", counted)
     assert bench.until(3_500) == []
     assert len(bench.asked) == 55
     assert decoded == []
-    reading = bench.watch.reading()
-    assert reading is not None
-    assert reading.status.uptime_s == int(bench.asked[-1][0] + 0.1)
     bench.relay.present(condition=Condition(free_memory_kb=17))
     assert bench.visit() == ()
-    assert len(decoded) == 2  # once because somebody looked, once because the memory changed
+    assert len(decoded) == 1
 
 
-def test_the_relays_own_time_is_that_of_the_last_reading() -> None:
+def test_a_reading_tells_what_ticks_as_it_was_in_the_last_reply() -> None:
     bench = visits(larch()).settle()
-    first = bench.watch.reading()
-    assert first is not None
-    bench.until(bench.asked[-1][0] + 200)
-    second = bench.watch.reading()
-    assert second is not None
-    assert first.status.relay_time is not None
-    assert second.status.relay_time is not None
-    passed = second.status.relay_time - first.status.relay_time
-    assert abs(passed - (second.at - first.at)).total_seconds() <= 1
+    bench.until(bench.now_s + 1_000)
+    reading = bench.watch.reading()
+    assert reading is not None
+    replied = utc(bench.asked[-1][0] + REPLY_S)
+    assert reading.at == replied
+    assert reading.status.uptime_s == int((replied - START).total_seconds())
+    assert reading.status.relay_time == replied.replace(microsecond=0)
 
 
 def test_a_reading_is_stale_once_the_relay_does_not_answer() -> None:
@@ -381,7 +376,7 @@ def test_after_a_silence_the_nameplate_is_read_first() -> None:
     bench.until(bench.now_s + 600)
     bench.fault, bench.asked = healthy, []
     assert of(Answering, bench.visit()) != []
-    assert [request.address for _, request in bench.asked][0] == IDENTITY_AT
+    assert bench.asked[0][1].address == IDENTITY_AT
 
 
 # What relays do.
@@ -425,7 +420,7 @@ def test_busy_is_later_and_no_miss(code: int) -> None:
     started = bench.watch.due
     assert bench.visit() == ()
     assert bench.watch.misses == 0
-    assert bench.watch.due == started + watch_module.LATER_S
+    assert bench.watch.due == started + LATER_S
     bench.fault = healthy
     assert bench.visit() == ()
     assert bench.watch.due > bench.now_s + 50
