@@ -23,6 +23,7 @@ log = structlog.get_logger()
 ABSENT_FIRST_S: Final = 15.0  # a unit that a gateway can't reach holds up the others for a time-out
 ABSENT_CAP_S: Final = 300.0
 HELD_FROM_SLOTS: Final = 3  # with fewer client slots the connection is closed after each visit
+ENDED: Final = "this connection is no longer polled"
 NEXT_UNIT_S: Final = 1.0  # unless another unit of the gateway is due so soon
 
 
@@ -85,7 +86,7 @@ class Endpoint:
                     await self.link.close()
         finally:
             while self._errands:
-                self._errands.popleft().answer.cancel()
+                _answer(self._errands.popleft(), NoReply(reason=ENDED))
             await self.link.close()
 
     async def errand(self, unit: int, request: Request, timeout_s: float) -> Outcome:
@@ -157,9 +158,11 @@ class Endpoint:
         self.told(unit, found)
 
     async def _run_errand(self, errand: Errand) -> None:
-        outcome = await self.link.ask(errand.unit, errand.request, errand.timeout_s)
-        if not errand.answer.done():
-            errand.answer.set_result(outcome)
+        outcome: Outcome = NoReply(reason=ENDED)
+        try:
+            outcome = await self.link.ask(errand.unit, errand.request, errand.timeout_s)
+        finally:
+            _answer(errand, outcome)
         if not self._stays_open():
             await self.link.close()
 
@@ -174,3 +177,9 @@ class Endpoint:
             and unit is not None
             and unit.watch.due - self.clock.mono() < NEXT_UNIT_S
         )
+
+
+def _answer(errand: Errand, outcome: Outcome) -> None:
+    """Whoever waits may have given up."""
+    if not errand.answer.done():
+        errand.answer.set_result(outcome)

@@ -1,0 +1,395 @@
+"""One host:port and the relays behind it, in virtual time, with a link that is a script."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Callable, Sequence
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from datetime import datetime
+from itertools import pairwise
+from random import Random
+
+import pytest
+import structlog
+
+from poller.edges.schedule import ABSENT_CAP_S, Endpoint, Unit
+from poller.judging.findings import Finding, Moment
+from poller.judging.watch import Dialogue, Watch
+from poller.model import limits
+from poller.reading.exchange import NoReply, Outcome, Refused, match
+from poller.reading.frames import Request, read
+from poller.reading.read_plan import compile_map
+from simulator.relay import Relay
+from tests.judging.visits import PACE, larch, shipped, utc, visits
+from tests.trials.virtual_loop import run
+
+REPLY_S = 0.05
+ERRAND = read("holding", 0, 1)
+
+
+class LoopClock:
+    def mono(self) -> float:
+        return asyncio.get_running_loop().time()
+
+    def utc(self) -> datetime:
+        return utc(self.mono())
+
+
+@dataclass(slots=True)
+class Link:
+    """relays: by unit id; one that is missing never answers. asked: (seconds, unit, request)."""
+
+    relays: dict[int, Relay]
+    asked: list[tuple[float, int, Request]] = field(default_factory=list)
+    closed: list[float] = field(default_factory=list)
+    fault: Callable[[int, Request], Outcome | None] = lambda _unit, _request: None
+    _closing: asyncio.Event = field(default_factory=asyncio.Event)
+
+    async def ask(self, unit: int, request: Request, timeout_s: float) -> Outcome:
+        loop = asyncio.get_running_loop()
+        self.asked.append((loop.time(), unit, request))
+        self._closing.clear()
+        relay = self.relays.get(unit)
+        try:
+            async with asyncio.timeout(timeout_s if relay is None else REPLY_S):
+                await self._closing.wait()
+        except TimeoutError:
+            pass
+        else:
+            return NoReply(reason="closed")
+        if relay is None:
+            return NoReply(reason=f"no reply within {timeout_s:g} s")
+        relay.advance(utc(loop.time()))
+        return self.fault(unit, request) or match(request, relay.reply(request.pdu))
+
+    async def close(self) -> None:
+        self.closed.append(asyncio.get_running_loop().time())
+        self._closing.set()
+
+    def visits(self, unit: int) -> list[float]:
+        """When visits of the unit began: each first request after a second without one."""
+        times = [at for at, asked, _ in self.asked if asked == unit]
+        return times[:1] + [later for at, later in pairwise(times) if later - at > 3.5]
+
+
+@dataclass(slots=True)
+class Bench:
+    link: Link
+    endpoint: Endpoint
+    told: list[tuple[float, str, tuple[Finding, ...]]]
+
+
+def watch(first_s: float = 0.0) -> Watch:
+    return Watch(
+        pace=PACE,
+        maps=[compile_map(shipped("larch"))],
+        memory=visits(larch()).settle().watch.memory,  # long known: nothing to tell
+        next_status=first_s,
+        next_nameplate=first_s,
+    )
+
+
+@asynccontextmanager
+async def polling(
+    starts: Sequence[float], *, absent: Sequence[int] = (), gateway: bool = False, slots: int = 1
+) -> AsyncIterator[Bench]:
+    """Units 1, 2, ... with these first visits; absent: those that never answer."""
+    numbers = range(1, len(starts) + 1)
+    link = Link({number: larch() for number in numbers if number not in absent})
+    told: list[tuple[float, str, tuple[Finding, ...]]] = []
+    loop = asyncio.get_running_loop()
+    endpoint = Endpoint(
+        link=link,
+        units=[
+            Unit(relay=f"r{number}", unit=number, watch=watch(start))
+            for number, start in zip(numbers, starts, strict=True)
+        ],
+        clock=LoopClock(),
+        random=Random(7),
+        gateway=gateway,
+        slots=slots,
+        told=lambda unit, found: told.append((loop.time(), unit.relay, found)),
+    )
+    task = asyncio.create_task(endpoint.run(), name="endpoint")
+    try:
+        yield Bench(link=link, endpoint=endpoint, told=told)
+        assert not task.done()
+    finally:
+        task.cancel()
+        await asyncio.wait([task])
+
+
+def test_each_relay_is_asked_when_it_is_due_and_keeps_its_phase() -> None:
+    async def main() -> None:
+        async with polling([20.0, 5.0, 40.0], gateway=True) as bench:
+            await asyncio.sleep(100)
+            order = [relay for _, relay, _ in bench.told]
+            assert order == ["r2", "r1", "r3", "r2", "r1"]
+            await asyncio.sleep(1_500)
+            for unit, start in ((1, 20.0), (2, 5.0), (3, 40.0)):
+                assert all((at - start) % 60 == 0 for at in bench.link.visits(unit))
+                assert len(bench.link.visits(unit)) in (26, 27)
+
+    run(main())
+
+
+def test_relays_due_together_are_asked_in_turn_and_none_is_left_out() -> None:
+    async def main() -> None:
+        async with polling([0.0] * 8, gateway=True) as bench:
+            await asyncio.sleep(601)
+            counts = {unit: len(bench.link.visits(unit)) for unit in range(1, 9)}
+            assert set(counts.values()) == {11}
+
+    run(main())
+
+
+def test_a_poller_that_slept_does_not_make_up_for_missed_visits() -> None:
+    async def main() -> None:
+        async with polling([0.0]) as bench:
+            watched = bench.endpoint.units[0].watch
+            await asyncio.sleep(1)
+            watched.next_status = -9_960.0  # as after hours of sleep
+            await bench.endpoint.set_paused("r1", False)  # looks again
+            await asyncio.sleep(58)
+            assert len(bench.told) == 2
+
+    run(main())
+
+
+# Pausing.
+
+
+def test_a_pause_closes_at_once_and_gives_up_the_visit() -> None:
+    async def main() -> None:
+        async with polling([10.0], absent=[1], slots=3) as bench:
+            await asyncio.sleep(11)
+            assert len(bench.link.asked) == 1
+            await bench.endpoint.set_paused("r1", True)
+            assert bench.link.closed == [11.0]
+            await asyncio.sleep(1_000)
+            assert bench.told == []
+            assert len(bench.link.asked) == 1
+
+    run(main())
+
+
+def test_a_pause_is_no_miss_and_a_resumed_relay_is_asked_at_once() -> None:
+    async def main() -> None:
+        async with polling([10.0], absent=[1]) as bench:
+            await asyncio.sleep(11)
+            await bench.endpoint.set_paused("r1", True)
+            await asyncio.sleep(100)
+            assert bench.endpoint.units[0].watch.misses == 0
+            bench.link.relays[1] = larch()
+            await bench.endpoint.set_paused("r1", False)
+            await asyncio.sleep(1)
+            assert [relay for _, relay, _ in bench.told] == ["r1"]
+
+    run(main())
+
+
+def test_the_others_behind_a_gateway_go_on_while_one_is_paused() -> None:
+    async def main() -> None:
+        async with polling([10.0, 20.0], gateway=True) as bench:
+            await bench.endpoint.set_paused("r1", True)
+            await asyncio.sleep(600)
+            assert {relay for _, relay, _ in bench.told} == {"r2"}
+            assert len(bench.told) == 10
+
+    run(main())
+
+
+# Absent units.
+
+
+def test_an_absent_unit_backs_off_and_the_others_keep_their_interval() -> None:
+    async def main() -> None:
+        async with polling([0.0, 30.0], absent=[1], gateway=True) as bench:
+            await asyncio.sleep(7_200)
+            away = bench.link.visits(1)
+            gaps = [later - at for at, later in pairwise(away)]
+            assert max(gaps) <= ABSENT_CAP_S + PACE.reply_timeout_s + 1
+            # drawn from the upper half: 120 visits at the interval, at most 48 and at least 24 here
+            assert 24 <= len(away) <= 52
+            present = bench.link.visits(2)
+            assert len(present) == 120
+            # held up by no more than one time-out
+            assert all((at - 30) % 60 <= PACE.reply_timeout_s for at in present)
+
+    run(main())
+
+
+def test_an_absent_unit_that_comes_back_is_asked_at_its_interval_again() -> None:
+    async def main() -> None:
+        async with polling([0.0, 30.0], absent=[1], gateway=True) as bench:
+            await asyncio.sleep(3_600)
+            bench.link.relays[1] = larch()
+            await asyncio.sleep(ABSENT_CAP_S + 60)
+            before = len(bench.link.visits(1))
+            await asyncio.sleep(600)
+            assert len(bench.link.visits(1)) - before in (10, 11)
+
+    run(main())
+
+
+def test_a_unit_that_the_gateway_says_is_away_backs_off_too() -> None:
+    async def main() -> None:
+        async with polling([0.0], gateway=True) as bench:
+            bench.link.fault = lambda _unit, _request: Refused(code=0x0B)
+            await asyncio.sleep(7_200)
+            assert len(bench.link.asked) <= 52
+
+    run(main())
+
+
+def test_a_direct_relay_that_is_silent_is_asked_once_an_interval() -> None:
+    async def main() -> None:
+        async with polling([0.0], absent=[1]) as bench:
+            await asyncio.sleep(3_599)
+            assert len(bench.link.asked) == 60
+
+    run(main())
+
+
+# Errands.
+
+
+def test_an_errand_is_answered_between_two_visits() -> None:
+    async def main() -> None:
+        async with polling([0.0]) as bench:
+            await asyncio.sleep(10)
+            outcome = await bench.endpoint.errand(1, ERRAND, 3.0)
+            assert outcome == match(ERRAND, larch().reply(ERRAND.pdu))
+            assert asyncio.get_running_loop().time() == pytest.approx(10 + REPLY_S)
+
+    run(main())
+
+
+def test_an_errand_waits_for_the_visit_under_way() -> None:
+    async def main() -> None:
+        async with polling([0.0], absent=[1]) as bench:
+            await asyncio.sleep(1)
+            outcome = await bench.endpoint.errand(1, ERRAND, 2.0)
+            assert outcome == NoReply(reason="no reply within 2 s")
+            assert [at for at, _, request in bench.link.asked if request == ERRAND] == [3.0]
+
+    run(main())
+
+
+def test_errands_are_made_while_the_relay_is_paused() -> None:
+    async def main() -> None:
+        async with polling([0.0]) as bench:
+            await bench.endpoint.set_paused("r1", True)
+            await bench.endpoint.errand(1, ERRAND, 3.0)
+            assert bench.link.closed[-1] == pytest.approx(asyncio.get_running_loop().time())
+
+    run(main())
+
+
+def test_errands_past_the_bound_are_refused_at_once() -> None:
+    async def main() -> None:
+        async with polling([0.0], absent=[1]) as bench:
+            await asyncio.sleep(1)
+            waiting = [
+                asyncio.create_task(bench.endpoint.errand(1, ERRAND, 1.0))
+                for _ in range(limits.ERRANDS_MAX)
+            ]
+            await asyncio.sleep(0)
+            outcome = await bench.endpoint.errand(1, ERRAND, 1.0)
+            assert isinstance(outcome, NoReply)
+            assert "too many" in outcome.reason
+            assert all(isinstance(one, NoReply) for one in await asyncio.gather(*waiting))
+
+    run(main())
+
+
+def test_an_errand_that_nobody_waits_for_any_more_harms_nobody() -> None:
+    async def main() -> None:
+        async with polling([0.0], absent=[1]) as bench:
+            await asyncio.sleep(1)
+            given_up = asyncio.create_task(bench.endpoint.errand(1, ERRAND, 1.0))
+            await asyncio.sleep(2.5)
+            given_up.cancel()
+            await asyncio.sleep(100)
+            assert len(bench.told) == 2
+
+    run(main())
+
+
+def test_errands_waiting_or_under_way_are_answered_when_polling_ends() -> None:
+    async def main() -> None:
+        async with polling([100.0], absent=[1]) as bench:
+            errands = [asyncio.create_task(bench.endpoint.errand(1, ERRAND, 9.0)) for _ in "12"]
+            await asyncio.sleep(1)
+        outcomes = await asyncio.gather(*errands)
+        assert all(isinstance(one, NoReply) for one in outcomes)
+
+    run(main())
+
+
+# Client slots.
+
+
+@pytest.mark.parametrize("slots", [1, 2])
+def test_with_few_client_slots_the_connection_is_closed_after_each_visit(slots: int) -> None:
+    async def main() -> None:
+        async with polling([0.0], slots=slots) as bench:
+            await asyncio.sleep(600)
+            assert bench.link.closed == [at for at, _, _ in bench.told]
+
+    run(main())
+
+
+def test_with_three_client_slots_the_connection_is_held() -> None:
+    async def main() -> None:
+        async with polling([0.0], slots=3) as bench:
+            await asyncio.sleep(600)
+            assert len(bench.told) > 9
+            assert bench.link.closed == []
+
+    run(main())
+
+
+def test_a_gateway_is_closed_once_for_units_that_are_due_one_after_another() -> None:
+    async def main() -> None:
+        async with polling([0.0, 0.5, 30.0], gateway=True) as bench:
+            await asyncio.sleep(59)
+            assert [relay for _, relay, _ in bench.told] == ["r1", "r2", "r3"]
+            assert bench.link.closed == [bench.told[1][0], bench.told[2][0]]
+
+    run(main())
+
+
+def test_the_end_of_polling_closes() -> None:
+    async def main() -> None:
+        async with polling([0.0], slots=3) as bench:
+            await asyncio.sleep(10)
+        assert bench.link.closed == [10.0]
+
+    run(main())
+
+
+# Faults of our own.
+
+
+def test_a_fault_of_ours_in_one_visit_does_not_end_the_endpoint() -> None:
+    class Faulty(Watch):
+        def poll(self, now: Moment) -> Dialogue:
+            raise ZeroDivisionError
+
+    async def main() -> None:
+        async with polling([0.0, 1.0], gateway=True) as bench:
+            good = bench.endpoint.units[0].watch
+            bench.endpoint.units[0].watch = Faulty(
+                pace=PACE, maps=good.maps, memory=good.memory, next_status=0, next_nameplate=0
+            )
+            await asyncio.sleep(600)
+            assert {relay for _, relay, _ in bench.told} == {"r2"}
+            assert len(bench.told) == 10
+
+    with structlog.testing.capture_logs() as logs:
+        run(main())
+    failed = [log for log in logs if log["event"] == "visit_failed"]
+    assert {log["relay"] for log in failed} == {"r1"}
+    assert 10 <= len(failed) <= 11  # at the interval, not in a tight loop
