@@ -13,6 +13,7 @@ SENTENCE_MAX: Final = 1_500  # the longest sentence that these bounds allow
 # Versions. A pattern's work grows with the text, and no version is longer.
 VERSION_TEXT_MAX: Final = 64
 VERSION_REVISION_LETTERS_MAX: Final = 2  # 702 revisions; three letters are a word
+VERSION_PATTERN_MAX: Final = 200  # characters of a scheme's pattern; past it nobody can read it
 VERSION_PATTERN_REPEATS_MAX: Final = 6  # of * + {1,3}: each multiplies a failing match
 VERSION_PATTERN_OPTIONS_MAX: Final = 8  # of ?: each doubles a failing match
 VERSION_PATTERNS_KEPT: Final = 256  # compiled; a site has a few maps with a pattern each
@@ -23,6 +24,8 @@ YAML_DEPTH_MAX: Final = 24
 RELAYS_MAX: Final = 5_000
 MAPS_PER_RELAY_MAX: Final = 16
 FIELDS_MAX: Final = 512
+COMPONENTS_MAX: Final = 64  # parts with firmware of their own; relays have a handful
+CODES_MAX: Final = 1_024  # names of one enumeration
 RANGES_MAX: Final = 256
 PROBLEMS_MAX: Final = 200  # told at once; more is said to be more
 

@@ -5,6 +5,7 @@ from typing import Final
 CODES: Final[dict[str, str]] = {
     "field-type": "the type of a field is missing, or there is no such type in this place",
     "file-too-big": "the file is bigger than any that Bayroll needs",
+    "format-unknown": "the file is written in a format that this Bayroll does not read",
     "journal-damaged": "the journal file can't be read as a whole, or its last event is not whole",
     "journal-exists": "a journal is to be recovered into a file that exists already",
     "journal-foreign": "the file named as journal was not made by Bayroll",

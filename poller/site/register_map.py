@@ -20,9 +20,44 @@ NumberType: TypeAlias = Literal["u16", "i16", "u32", "i32", "u64", "i64", "f32",
 WORDS: Final[dict[str, int]] = {
     "u16": 1, "i16": 1, "u32": 2, "i32": 2, "u64": 4, "i64": 4, "f32": 2, "f64": 4,
 }  # fmt: skip
-Name: TypeAlias = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
-Line: TypeAlias = Annotated[str, Field(min_length=1, max_length=limits.TEXT_MAX)]
-Address: TypeAlias = Annotated[int, Field(ge=0, le=65_536)]  # 65536: the last one, one-based
+MAP_NAME: Final = r"^[a-z0-9][a-z0-9-]{0,39}$"
+MapName: TypeAlias = Annotated[
+    str,
+    Field(
+        pattern=MAP_NAME,
+        description="small letters, digits and dashes, at most 40: it is a file's name too",
+    ),
+]
+Name: TypeAlias = Annotated[
+    str,
+    Field(
+        pattern=r"^[a-z][a-z0-9_]{0,39}$",
+        description="small letters, digits and underscores, at most 40: it stands in messages",
+    ),
+]
+Line: TypeAlias = Annotated[
+    str,
+    Field(
+        min_length=1,
+        max_length=limits.TEXT_MAX,
+        description="IEC 61850-7-3 gives texts of a nameplate as VisString255",
+    ),
+]
+Address: TypeAlias = Annotated[
+    int, Field(ge=0, le=65_536, description="a table has 65536 places, from 0 or from 1")
+]
+Bit: TypeAlias = Annotated[
+    int, Field(ge=0, le=15, description="a register has 16 bits, 0 the least significant")
+]
+Code: TypeAlias = Annotated[int, Field(ge=0, le=65_535, description="a register holds 16 bits")]
+ReadCount: TypeAlias = Annotated[
+    int,
+    Field(
+        ge=1,
+        le=limits.REGISTERS_MAX,
+        description="MODBUS Application Protocol V1.1b3, 6.3: one read has at most 125 registers",
+    ),
+]
 
 
 class Place(Strict):
@@ -39,7 +74,7 @@ class Place(Strict):
 
 class Ascii(Place):
     type: Literal["ascii"]
-    registers: Annotated[int, Field(ge=1, le=limits.REGISTERS_MAX)]
+    registers: ReadCount
     length: Annotated[int, Field(ge=1, le=limits.TEXT_MAX)] | None = None  # characters kept
     byte_order: ByteOrder | None = None  # None: as the map says
 
@@ -49,15 +84,17 @@ class Number(Place):
 
     type: NumberType
     word_order: WordOrder | None = None
-    scale: float | int = 1
-    offset: float | int = 0
+    scale: float = 1
+    offset: float = 0
 
 
 class Bcd(Place):
     """Packed decimal, most significant digit first. digits: how many are kept, from the right."""
 
     type: Literal["bcd"]
-    registers: Annotated[int, Field(ge=1, le=8)]
+    registers: Annotated[
+        int, Field(ge=1, le=8, description="four digits a register; no serial has over 32")
+    ]
     digits: Annotated[int, Field(ge=1, le=32)] | None = None
     word_order: WordOrder | None = None
 
@@ -66,14 +103,14 @@ class Enumerated(Place):
     """A code with names; a code without one is not plausible."""
 
     type: Literal["enum"]
-    names: dict[int, Line]
+    names: Annotated[dict[Code, Line], Field(min_length=1, max_length=limits.CODES_MAX)]
 
 
 class Bool(Place):
     """A coil or discrete input, or one bit of a register (bit 0 is the least significant)."""
 
     type: Literal["bool"]
-    bit: Annotated[int, Field(ge=0, le=15)] | None = None
+    bit: Bit | None = None
 
 
 class Part(Strict):
@@ -109,7 +146,7 @@ class BinaryTime(Place):
 class IdentificationObject(Strict):
     """An object of Read Device Identification (FC 43 / MEI 14), always text."""
 
-    object: Annotated[int, Field(ge=0, le=255)]
+    object: Annotated[int, Field(ge=0, le=255, description="an object id is one octet")]
     type: Literal["ascii"] = "ascii"
 
 
@@ -164,15 +201,18 @@ class FlagBits(Place):
     """Named flags in the bits of one register (or of two: registers: 2, bit 16 in the second)."""
 
     type: Literal["bits"]
-    registers: Annotated[int, Field(ge=1, le=4)] = 1
-    bits: dict[Annotated[int, Field(ge=0, le=63)], Name]
+    registers: Annotated[int, Field(ge=1, le=4, description="bits 0 to 63")] = 1
+    bits: Annotated[
+        dict[Annotated[int, Field(ge=0, le=63, description="four registers at most")], Name],
+        Field(min_length=1),
+    ]
 
 
 class FlagCode(Place):
     """One code that stands for a set of flags, none included; other codes are not plausible."""
 
     type: Literal["codes"]
-    codes: dict[int, Many[Name]]
+    codes: Annotated[dict[Code, Many[Name]], Field(min_length=1, max_length=limits.CODES_MAX)]
 
 
 class FlagBit(Place):
@@ -180,7 +220,7 @@ class FlagBit(Place):
 
     type: Literal["bool"]
     flag: Name
-    bit: Annotated[int, Field(ge=0, le=15)] | None = None
+    bit: Bit | None = None
 
 
 FlagSource: TypeAlias = Annotated[
@@ -231,7 +271,7 @@ class StatusFields(Strict):
     uptime_s: Number | None = None
     relay_time: Time | None = None
     changed_at: Time | None = None  # when the relay says it last changed
-    flags: Many[FlagSource] = ()
+    flags: Annotated[Many[FlagSource], Field(max_length=limits.FIELDS_MAX)] = ()
 
 
 class Dotted(Strict):
@@ -256,7 +296,7 @@ class Pattern(Strict):
     """A regular expression with named groups, compared in the order of `order`."""
 
     kind: Literal["pattern"]
-    pattern: Line
+    pattern: Annotated[str, Field(min_length=1, max_length=limits.VERSION_PATTERN_MAX)]
     order: Annotated[tuple[Name, ...], Field(min_length=1, max_length=8, strict=False)]
 
 
@@ -291,15 +331,22 @@ class Range(Strict):
 
 
 class LargestRead(Strict):
-    registers: Annotated[int, Field(ge=1, le=limits.REGISTERS_MAX)] = limits.REGISTERS_MAX
-    bits: Annotated[int, Field(ge=1, le=limits.BITS_MAX)] = limits.BITS_MAX
+    registers: ReadCount = limits.REGISTERS_MAX
+    bits: Annotated[
+        int,
+        Field(
+            ge=1,
+            le=limits.BITS_MAX,
+            description="MODBUS Application Protocol V1.1b3, 6.1: one read has at most 2000 bits",
+        ),
+    ] = limits.BITS_MAX
 
 
 class RegisterMap(Strict):
     """identity is read first, at addresses that stay put, and chooses among a relay's maps."""
 
     format: Literal[1]
-    map: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")]
+    map: MapName
     family: Line
     about: str = ""
     fits: Fits = Fits()
@@ -309,12 +356,12 @@ class RegisterMap(Strict):
     version_scheme: VersionScheme
     identification: Literal["basic", "regular", "extended", "individual"] | None = None
     largest_read: LargestRead = LargestRead()
-    ranges: Many[Range] = ()
+    ranges: Annotated[Many[Range], Field(max_length=limits.RANGES_MAX)] = ()
     identity: NameplateFields
     nameplate: NameplateFields = NameplateFields()
-    components: dict[Name, ComponentFields] = Field(default={})
+    components: dict[Name, ComponentFields] = Field(default={}, max_length=limits.COMPONENTS_MAX)
     status: StatusFields = StatusFields()
-    flags: dict[Name, FlagMeaning] = Field(default={})
+    flags: dict[Name, FlagMeaning] = Field(default={}, max_length=limits.FIELDS_MAX)
 
     @property
     def base(self) -> int:

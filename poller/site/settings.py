@@ -3,17 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal, TypeAlias
+from typing import Annotated, Any, Final, Literal, TypeAlias
 
 from pydantic import Field
 
 from poller.model import limits
-from poller.site.register_map import RegisterMap
+from poller.site.register_map import MapName, RegisterMap
 from poller.site.strict import Strict
 
-Id: TypeAlias = Annotated[str, Field(pattern=r"^[a-z0-9-]{1,40}$")]
+Id: TypeAlias = Annotated[
+    str,
+    Field(
+        pattern=r"^[a-z0-9-]{1,40}$",
+        description="small letters, digits and dashes, at most 40: topics and points carry it",
+    ),
+]
 Text: TypeAlias = Annotated[str, Field(min_length=1, max_length=limits.TEXT_MAX)]
-Port: TypeAlias = Annotated[int, Field(ge=1, le=65_535)]
+Port: TypeAlias = Annotated[
+    int, Field(ge=1, le=65_535, description="a TCP port has 16 bits, and 0 is none")
+]
+DAY_S: Final = 86_400
+EVERY_S: Final = "a second is for benches and demonstrations; past a day nobody would notice"
 
 
 class Intervals(Strict):
@@ -22,21 +32,38 @@ class Intervals(Strict):
     Absent: 60 s, or 300 s behind serial, where one line serves many.
     """
 
-    # 1 s is for benches and demonstrations; a relay is asked every 10 s at most by custom.
-    status_s: Annotated[float, Field(ge=1, le=86_400)] | None = None
+    # a relay is asked every 10 s at most by custom
+    status_s: Annotated[float, Field(ge=1, le=DAY_S, description=EVERY_S)] | None = None
     # the nameplate changes a few times in a relay's life; the hour bounds how late we notice
-    nameplate_s: Annotated[float, Field(ge=1, le=86_400)] = 3_600
-    # between the two passes that must agree; boot text lasts for minutes after a restart
-    confirm_s: Annotated[float, Field(ge=1, le=3_600)] = 60
-    confirm_after_restart_s: Annotated[float, Field(ge=1, le=3_600)] = 300
+    nameplate_s: Annotated[float, Field(ge=1, le=DAY_S, description=EVERY_S)] = 3_600
+    confirm_s: Annotated[
+        float,
+        Field(ge=1, le=3_600, description="two passes must agree; boot text lasts for minutes"),
+    ] = 60
+    confirm_after_restart_s: Annotated[
+        float, Field(ge=1, le=3_600, description="after a restart boot text is about for minutes")
+    ] = 300
     # 3 s is many times a relay's answer; serial gateways try several times themselves
-    reply_timeout_s: Annotated[float, Field(ge=0.1, le=60)] | None = None
-    # relays serve protection first; 100 ms between requests, 250 ms on a serial line
-    rest_ms: Annotated[int, Field(ge=0, le=10_000)] | None = None
-    # one lost reply is no silence
-    silent_misses: Annotated[int, Field(ge=1, le=100)] = 3
+    reply_timeout_s: (
+        Annotated[
+            float,
+            Field(ge=0.1, le=60, description="a relay takes over 0.1 s, no gateway a minute"),
+        ]
+        | None
+    ) = None
+    # 100 ms between requests, 250 ms on a serial line
+    rest_ms: (
+        Annotated[
+            int,
+            Field(ge=0, le=10_000, description="a relay serves protection first, then us"),
+        ]
+        | None
+    ) = None
+    silent_misses: Annotated[
+        int, Field(ge=1, le=100, description="at 60 s a hundred are a hundred minutes")
+    ] = 3
     # erased memory and boot text pass within minutes; half an hour does not
-    unreadable_s: Annotated[float, Field(ge=1, le=86_400)] = 1_800
+    unreadable_s: Annotated[float, Field(ge=1, le=DAY_S, description=EVERY_S)] = 1_800
 
 
 class RelayEntry(Strict):
@@ -47,11 +74,21 @@ class RelayEntry(Strict):
     function: Text
     host: Text
     port: Port = 502
-    # 255: a device that speaks TCP itself (implementation guide 4.4.1.2); 1 to 247 behind a gateway
-    unit: Annotated[int, Field(ge=0, le=255)] = 255
-    maps: Annotated[tuple[str, ...], Field(min_length=1, max_length=16, strict=False)]
-    # how many TCP clients the relay serves; SCADA owns most of them
-    client_slots: Annotated[int, Field(ge=1, le=16)] = 1
+    unit: Annotated[
+        int,
+        Field(
+            ge=0,
+            le=255,
+            description="255 speaks TCP itself (implementation guide 4.4.1.2); 1 to 247 on serial",
+        ),
+    ] = 255
+    maps: Annotated[
+        tuple[MapName, ...],
+        Field(min_length=1, max_length=limits.MAPS_PER_RELAY_MAX, strict=False),
+    ]
+    client_slots: Annotated[
+        int, Field(ge=1, le=16, description="TCP clients it serves; relays have one to four")
+    ] = 1
     behind_serial: bool = False
     protection_group: Id | None = None
     intervals: Intervals | None = None
@@ -60,7 +97,7 @@ class RelayEntry(Strict):
 class Secret(Strict):
     """A user or password: the name of an environment variable, or of a file. Never the value."""
 
-    env: Text | None = None
+    env: Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]{0,254}$")] | None = None
     file: Text | None = None
 
 
@@ -77,14 +114,18 @@ class Broker(Strict):
     tls: Tls | None = None
     user: Secret | None = None
     password: Secret | None = None
-    keepalive_s: Annotated[int, Field(ge=5, le=600)] = 30
+    keepalive_s: Annotated[
+        int, Field(ge=5, le=600, description="a dead link is noticed within half as much again")
+    ] = 30
 
 
 class JournalPlace(Strict):
     """file: beside the site file unless absolute. keep_days: three years, the usual audit cycle."""
 
     file: Text = "bayroll.journal"
-    keep_days: Annotated[int, Field(ge=90, le=36_500)] = 1_095
+    keep_days: Annotated[
+        int, Field(ge=90, le=36_500, description="a quarter, so that a season's work is in it")
+    ] = 1_095
 
 
 class SiteFile(Strict):
@@ -101,10 +142,15 @@ class SiteFile(Strict):
     # output name to its settings; each output checks its own
     outputs: dict[Id, dict[str, Any]] = Field(default={})
     journal: JournalPlace = JournalPlace()
-    status_publish_s: Annotated[float, Field(ge=1, le=86_400)] = 300
+    status_publish_s: Annotated[float, Field(ge=1, le=DAY_S, description=EVERY_S)] = 300
     relays: Annotated[
         tuple[RelayEntry, ...],
-        Field(min_length=1, max_length=limits.RELAYS_MAX, strict=False),
+        Field(
+            min_length=1,
+            max_length=limits.RELAYS_MAX,
+            strict=False,
+            description="one process asks so many; a substation has 20 to 100",
+        ),
     ]
 
 

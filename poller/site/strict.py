@@ -10,7 +10,7 @@ T = TypeVar("T")
 
 
 class Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
 
 Many = Annotated[tuple[T, ...], Field(strict=False)]

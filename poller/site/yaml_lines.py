@@ -1,18 +1,30 @@
 """YAML text to plain values, and the line of each: the safe part of YAML 1.2 and nothing more.
 
 Maps, lists, text, numbers, true, false and null. No anchors, tags, or objects. Numbers may be
-hexadecimal (0x1F); `on`, `off`, `yes` and `no` are text.
+hexadecimal (0x1F); `on`, `off`, `yes` and `no` are text. Values are built from the parser's events
+in one pass, since a site of thousands of relays is long.
 """
 
 from __future__ import annotations
 
+import math
 import re
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, Final, TypeAlias
 
 from ruamel.yaml import YAML
 from ruamel.yaml.error import MarkedYAMLError, YAMLError
-from ruamel.yaml.nodes import MappingNode, ScalarNode, SequenceNode
+from ruamel.yaml.events import (
+    AliasEvent,
+    DocumentStartEvent,
+    Event,
+    MappingEndEvent,
+    NodeEvent,
+    ScalarEvent,
+    SequenceEndEvent,
+    SequenceStartEvent,
+)
 
 from poller.model import limits
 from poller.model.problems import Faulty, Problem
@@ -25,6 +37,7 @@ WORDS: Final[dict[str, bool | None]] = {
     "true": True, "True": True, "false": False, "False": False, "null": None, "~": None, "": None,
 }  # fmt: skip
 NUMBER_DIGITS_MAX: Final = 40
+QUOTED: Final = ("'", '"', "|", ">")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,30 +53,34 @@ class Lined:
             path = path[:-1]
         return self.lines.get(path)
 
+    def spelled(self, path: Path) -> str:
+        """identity.swRev, ranges[0].first; a relay by its id: relays[q01-main1].host."""
+        text, value = "", self.value
+        for step in path:
+            if isinstance(value, list) and isinstance(step, int):
+                value = value[step] if step < len(value) else None
+                named = value.get("id") if isinstance(value, dict) else None
+                text += f"[{named if isinstance(named, str) else step}]"
+            else:
+                value = value.get(step) if isinstance(value, dict) else None
+                text += f".{step}" if text else str(step)
+        return text
+
 
 def read(text: str, file: str) -> Lined:
     """Raises Faulty: with the first fault where the text is no YAML, with all where it is."""
     if len(text.encode(errors="surrogatepass")) > limits.FILE_BYTES_MAX:
-        raise Faulty(
-            [
-                Problem(
-                    code="file-too-big",
-                    file=file,
-                    what=f"more than {limits.FILE_BYTES_MAX} octets",
-                    mend="split it, or take out what does not belong",
-                )
-            ]
-        )
+        what = f"more than {limits.FILE_BYTES_MAX} octets"
+        mend = "split it, or take out what does not belong"
+        raise Faulty([Problem(code="file-too-big", file=file, what=what, mend=mend)])
+    reader = _Reader(file)
     try:
-        _refuse_anchors(text, file)
-        node = YAML(typ="safe", pure=True).compose(text)
+        value = reader.document(YAML(typ="safe", pure=True).parse(text))
     except MarkedYAMLError as reason:
         mark = reason.problem_mark or reason.context_mark
         raise Faulty([_no_yaml(file, mark.line + 1 if mark else None, reason.problem)]) from reason
-    except (YAMLError, ValueError, RecursionError) as reason:
-        raise Faulty([_no_yaml(file, None, str(reason).splitlines()[0])]) from reason
-    reader = _Reader(file)
-    value = reader.build(node, ()) if node is not None else None
+    except (YAMLError, ValueError) as reason:
+        raise Faulty([_no_yaml(file, None, next(iter(str(reason).splitlines()), None))]) from reason
     if reader.problems:
         raise Faulty(reader.problems)
     return Lined(value=value, lines=reader.lines)
@@ -79,107 +96,108 @@ def _no_yaml(file: str, line: int | None, why: str | None) -> Problem:
     )
 
 
-def _refuse_anchors(text: str, file: str) -> None:
-    """Anchors and tags, and depth, before anything is built; documents beyond the first too."""
-    depth = documents = 0
-    for event in YAML(typ="safe", pure=True).parse(text):
-        name = type(event).__name__
-        line = event.start_mark.line + 1
-        documents += name == "DocumentStartEvent"
-        depth += (name in ("MappingStartEvent", "SequenceStartEvent")) - (
-            name in ("MappingEndEvent", "SequenceEndEvent")
-        )
-        if depth > limits.YAML_DEPTH_MAX:
-            raise Faulty(
-                [
-                    Problem(
-                        code="yaml-too-deep",
-                        file=file,
-                        line=line,
-                        what=f"more than {limits.YAML_DEPTH_MAX} levels inside one another",
-                        mend="no file of Bayroll needs so many; look at the indentation",
-                    )
-                ]
-            )
-        if name == "AliasEvent" or getattr(event, "anchor", None) is not None:
-            raise Faulty([_not_taken(file, line, "an anchor or alias (& or *)")])
-        if getattr(event, "tag", None) not in (None, "!"):
-            raise Faulty([_not_taken(file, line, "a tag (!)")])
-        if documents > 1:
-            raise Faulty([_not_taken(file, line, "a second document (---)")])
-
-
-def _not_taken(file: str, line: int, what: str) -> Problem:
-    return Problem(
-        code="yaml-not-plain",
-        file=file,
-        line=line,
-        what=f"{what} stands here",
-        mend="write the value out; if it is text, put it in quotes",
-    )
-
-
 class _Reader:
+    """Events in, plain values out. Raises Faulty at once for what makes all the rest doubtful."""
+
     def __init__(self, file: str) -> None:
         self.file = file
         self.lines: dict[Path, int] = {}
         self.problems: list[Problem] = []
+        self._events: Iterator[Event] = iter(())
+        self._documents = 0
 
-    def build(self, node: Any, path: Path) -> Any:
-        self.lines.setdefault(path, node.start_mark.line + 1)
-        if isinstance(node, ScalarNode):
-            return self._scalar(node)
-        if isinstance(node, SequenceNode):
-            return [self._item(item, (*path, at)) for at, item in enumerate(node.value)]
-        assert isinstance(node, MappingNode)
-        found: dict[str | int, Any] = {}
-        for key_node, value_node in node.value:
-            key = self._key(key_node)
-            if key is None:
-                continue
-            if key in found:
-                self._fault(
-                    key_node,
-                    "yaml-key-twice",
-                    f"{key} stands twice in the same place",
-                    "keep one of them",
-                )
-                continue
-            self.lines[(*path, key)] = key_node.start_mark.line + 1
-            found[key] = self.build(value_node, (*path, key))
+    def document(self, events: Iterable[Event]) -> Any:
+        """The one document of these events; None where there is none."""
+        self._events = iter(events)
+        found = None
+        while (event := self._next()) is not None:
+            if isinstance(event, NodeEvent):
+                found = self._value(event, ())
         return found
 
-    def _item(self, node: Any, path: Path) -> Any:
-        self.lines[path] = node.start_mark.line + 1
-        return self.build(node, path)
-
-    def _key(self, node: Any) -> str | int | None:
-        value = self._scalar(node) if isinstance(node, ScalarNode) else None
-        if isinstance(value, bool) or not isinstance(value, (str, int)):
-            self._fault(
-                node, "yaml-key", "a key that is neither text nor a whole number", "name it"
-            )
+    def _next(self) -> Event | None:
+        event = next(self._events, None)
+        if event is None:
             return None
-        return value
+        self._documents += isinstance(event, DocumentStartEvent)
+        if self._documents > 1:
+            raise self._not_plain(event, "a second document (---)")
+        if isinstance(event, AliasEvent) or getattr(event, "anchor", None) is not None:
+            raise self._not_plain(event, "an anchor or alias (& or *)")
+        if isinstance(event, NodeEvent) and getattr(event, "tag", None) not in (None, "!"):
+            raise self._not_plain(event, "a tag (!)")
+        return event
 
-    def _scalar(self, node: ScalarNode) -> Any:
-        text = str(node.value)
-        if node.style in ("'", '"', "|", ">"):
-            return text
-        if text in WORDS:
-            return WORDS[text]
-        if len(text) <= NUMBER_DIGITS_MAX:
-            if INT.fullmatch(text):
-                return int(text)
-            if HEX.fullmatch(text):
-                return int(text, 16)
-            if FLOAT.fullmatch(text):
-                return float(text)
-        return text
+    def _value(self, event: Event | None, path: Path, depth: int = 0) -> Any:
+        """What begins with this event. Calls itself no deeper than the bound."""
+        assert event is not None, "the parser ends what it began"
+        self.lines.setdefault(path, _line(event))
+        if isinstance(event, ScalarEvent):
+            return _scalar(event)
+        if depth >= limits.YAML_DEPTH_MAX:
+            what = f"more than {limits.YAML_DEPTH_MAX} levels inside one another"
+            mend = "no file of Bayroll needs so many; look at the indentation"
+            raise Faulty([self._problem(event, "yaml-too-deep", what, mend)])
+        if isinstance(event, SequenceStartEvent):
+            items: list[Any] = []
+            while not isinstance(inner := self._next(), SequenceEndEvent):
+                items.append(self._value(inner, (*path, len(items)), depth + 1))
+            return items
+        found: dict[str | int, Any] = {}
+        while not isinstance(inner := self._next(), MappingEndEvent):
+            key = self._key(inner, found, depth)
+            if key is None:
+                self._value(self._next(), (), depth + 1)  # its lines are nobody's
+                continue
+            self.lines[*path, key] = _line(inner)
+            found[key] = self._value(self._next(), (*path, key), depth + 1)
+        return found
 
-    def _fault(self, node: Any, code: str, what: str, mend: str) -> None:
+    def _key(
+        self, event: Event | None, found: dict[str | int, Any], depth: int
+    ) -> str | int | None:
+        """None, and a problem noted, where it can't be one."""
+        key = self._value(event, (), depth + 1)
+        if isinstance(key, bool) or not isinstance(key, (str, int)):
+            what = "a key that is neither text nor a whole number"
+            self._note(event, "yaml-key", what, "write the key as text, in quotes if need be")
+            return None
+        if key in found:
+            what = f"{key} stands twice in the same place"
+            self._note(event, "yaml-key-twice", what, "keep one of them")
+            return None
+        return key
+
+    def _not_plain(self, event: Event, what: str) -> Faulty:
+        mend = "write the value out; if it is text, put it in quotes"
+        return Faulty([self._problem(event, "yaml-not-plain", f"{what} stands here", mend)])
+
+    def _note(self, event: Event | None, code: str, what: str, mend: str) -> None:
         if len(self.problems) < limits.PROBLEMS_MAX:
-            line = node.start_mark.line + 1
-            self.problems.append(
-                Problem(code=code, file=self.file, line=line, what=what, mend=mend)
-            )
+            self.problems.append(self._problem(event, code, what, mend))
+
+    def _problem(self, event: Event | None, code: str, what: str, mend: str) -> Problem:
+        line = _line(event)
+        return Problem(code=code, file=self.file, line=line, what=what, mend=mend)
+
+
+def _line(event: Event | None) -> int:
+    assert event is not None
+    return int(event.start_mark.line) + 1
+
+
+def _scalar(event: ScalarEvent) -> Any:
+    """A plain scalar as the core schema has it, less what two readers take differently."""
+    text = str(event.value)
+    if event.style in QUOTED:
+        return text
+    if text in WORDS:
+        return WORDS[text]
+    if len(text) <= NUMBER_DIGITS_MAX:
+        if INT.fullmatch(text):
+            return int(text)
+        if HEX.fullmatch(text):
+            return int(text, 16)
+        if FLOAT.fullmatch(text) and math.isfinite(number := float(text)):
+            return number
+    return text

@@ -1,0 +1,161 @@
+"""What pydantic finds wrong with a file's shape, in our words: what, where, and how to mend it."""
+
+from __future__ import annotations
+
+import difflib
+from typing import Any, Final
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from poller.model import limits
+from poller.model.problems import Problem
+from poller.site import spot
+from poller.site.secrets import hides_secret, secret_problem
+from poller.site.spot import Spot
+from poller.site.yaml_lines import Lined, Path
+
+SHOWN_MAX: Final = 60  # characters of a wrong value that a message repeats
+
+
+def problems(
+    reason: ValidationError, source: Lined, model: type[BaseModel], file: str
+) -> list[Problem]:
+    """One for each fault, at most limits.PROBLEMS_MAX."""
+    errors = reason.errors(include_url=False)[: limits.PROBLEMS_MAX]
+    found = [_problem(error, source, model, file) for error in errors]
+    return list(dict.fromkeys(found))  # both halves of a union may say the same
+
+
+def path_in_file(loc: tuple[str | int, ...], value: Any) -> Path:
+    """loc without what pydantic puts between: names of a union's members, and [key]."""
+    path: list[str | int] = []
+    for at, step in enumerate(loc):
+        found = _key_in(value, step)
+        if found is not None:
+            value = value[found]
+        elif isinstance(value, dict) and at == len(loc) - 1 and step != "[key]":
+            found, value = step, None  # a key that is missing
+        else:
+            continue
+        path.append(found)
+    return tuple(path)
+
+
+def _key_in(value: Any, step: str | int) -> str | int | None:
+    """The key or number that this step of a loc is; big numbers come as text."""
+    if isinstance(value, list):
+        return step if isinstance(step, int) and step < len(value) else None
+    if not isinstance(value, dict):
+        return None
+    return step if step in value else next((key for key in value if str(key) == step), None)
+
+
+def _problem(error: ErrorDetails, source: Lined, model: type[BaseModel], file: str) -> Problem:
+    path = path_in_file(error["loc"], source.value)
+    if hides_secret(path):
+        return secret_problem(path, source, file)
+    code, what, mend = _words(error, path, spot.find(model, error["loc"]))
+    return Problem(
+        code=code,
+        file=file,
+        line=source.line(path),
+        at=source.spelled(path),
+        what=what,
+        mend=mend,
+    )
+
+
+def _words(error: ErrorDetails, path: Path, where: Spot) -> tuple[str, str, str]:
+    """Code, what, mend of one pydantic error."""
+    kind, context = error["type"], error.get("ctx", {})
+    key = str(path[-1]) if path else ""
+    given = error["input"]
+    match kind:
+        case "extra_forbidden":
+            near = difflib.get_close_matches(key, where.keys, n=1)
+            known = f"take it out; known here: {', '.join(where.keys)}"
+            return (
+                "key-unknown",
+                f"there is no key {key} here",
+                (f"write {near[0]}" if near else known),
+            )
+        case "missing":
+            return "key-missing", f"{key} is missing", _with(f"add {key}:", where.why)
+        case "field_type":
+            said = given.get("type") if isinstance(given, dict) else given
+            what = "no type is given" if said is None else f"there is no type {_short(said)} here"
+            return "field-type", what, error["msg"]
+        case "string_pattern_mismatch":
+            what = f"{_short(given)} is not spelled as it must be"
+            return "text-pattern", what, _with(f"spell it after {context['pattern']}", where.why)
+        case "literal_error" if key == "format":
+            what = f"this Bayroll reads format {context['expected']}, not {_short(given)}"
+            return "format-unknown", what, f"write format: {context['expected']}"
+        case "literal_error" | "union_tag_invalid":
+            expected = context.get("expected") or context["expected_tags"]
+            said = context.get("tag") or _short(given)
+            return "word-unknown", f"{said} is none of the words", f"use {expected}"
+        case "union_tag_not_found":
+            return "key-missing", "kind is missing", "add kind:"
+        case "greater_than_equal" | "less_than_equal" | "greater_than" | "less_than":
+            ((name, bound),) = context.items()
+            side = "below" if name in ("ge", "gt") else "above"
+            bounded = SIDES[name].format(bound)
+            return "number-bound", f"{_short(given)} is {side} the bound", _with(bounded, where.why)
+        case "too_short" | "too_long" | "string_too_short" | "string_too_long":
+            return "length-bound", *_length(kind, context, given, where)
+        case _:
+            return "type-wrong", f"{_short(given)} is {_kind(given)}", _wanted(kind)
+
+
+SIDES: Final = {
+    "ge": "give at least {}",
+    "gt": "give more than {}",
+    "le": "give at most {}",
+    "lt": "give less than {}",
+}
+
+
+def _length(kind: str, context: dict[str, Any], given: Any, where: Spot) -> tuple[str, str]:
+    unit = "characters" if isinstance(given, str) else "entries"
+    if kind.endswith("short"):
+        return f"{len(given)} {unit} are too few", f"give at least {context['min_length']}"
+    return (
+        f"{len(given)} {unit} are too many",
+        _with(f"give at most {context['max_length']}", where.why),
+    )
+
+
+def _with(mend: str, why: str | None) -> str:
+    return f"{mend} ({why})" if why else mend
+
+
+def _short(given: Any) -> str:
+    text = repr(given)
+    return text if len(text) <= SHOWN_MAX else text[: SHOWN_MAX - 3] + "..."
+
+
+def _kind(given: Any) -> str:
+    return {
+        str: "text", bool: "true or false", int: "a whole number", float: "a number",
+        dict: "a map of keys", list: "a list", type(None): "nothing",
+    }[type(given)]  # fmt: skip
+
+
+WANTED: Final = {
+    "string_type": "write text; in quotes if it looks like a number",
+    "int_type": "write a whole number",
+    "int_from_float": "write a whole number",
+    "int_parsing": "write a whole number",
+    "float_type": "write a number",
+    "bool_type": "write true or false",
+    "tuple_type": "write a list, each item behind a dash",
+    "dict_type": "write keys and values",
+    "model_type": "write keys and values",
+    "model_attributes_type": "write keys and values",
+}
+
+
+def _wanted(kind: str) -> str:
+    return WANTED.get(kind, "see an example in config/")
