@@ -1,0 +1,223 @@
+"""When the link asks: rests, deadlines and closing, in virtual time over a memory transport."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import Any
+
+import pytest
+
+from poller.edges.link import Link
+from poller.reading.exchange import NoReply, Outcome, Reply
+from poller.reading.frames import adu, read
+from tests.trials.virtual_loop import run
+
+REQUEST = read("holding", 0, 1)
+SEVEN = bytes.fromhex("03 02 00 07")
+REPLY_S = 0.02
+REST_S = 0.25
+TIMEOUT_S = 3.0
+
+
+class Wire(asyncio.Transport):
+    """The client's end of one connection; `act` is what the device does with a request."""
+
+    def __init__(self, device: Device, protocol: Any) -> None:
+        super().__init__()
+        self.device, self.protocol, self.closed = device, protocol, False
+
+    def write(self, data: bytes | bytearray | memoryview) -> None:
+        self.device.asked.append(asyncio.get_running_loop().time())
+        self.device.acts.pop(0)(self, int.from_bytes(bytes(data[:2]), "big"))
+
+    def abort(self) -> None:
+        if not self.closed:
+            self.closed = True
+            self.device.ended.append(asyncio.get_running_loop().time())
+            asyncio.get_running_loop().call_soon(self.protocol.connection_lost, None)
+
+    def get_extra_info(self, name: str, default: Any = None) -> Any:
+        return default
+
+    def hear(self, data: bytes) -> None:
+        if not self.closed:
+            self.protocol.data_received(data)
+
+
+Act = Callable[[Wire, int], None]
+
+
+def good(wire: Wire, transaction: int) -> None:
+    frame = adu(transaction, 255, SEVEN)
+    asyncio.get_running_loop().call_later(REPLY_S, wire.hear, frame)
+
+
+def silent(wire: Wire, transaction: int) -> None:
+    pass
+
+
+def closes(wire: Wire, transaction: int) -> None:
+    asyncio.get_running_loop().call_later(REPLY_S, wire.abort)
+
+
+@dataclass(slots=True)
+class Device:
+    """acts: one a request. asked, ended: seconds of requests and of connections that ended."""
+
+    acts: list[Act]
+    connect_s: float = 0.0
+    asked: list[float] = field(default_factory=list)
+    ended: list[float] = field(default_factory=list)
+    connections: int = 0
+
+    async def connect(self, factory: Callable[[], Any], *_: Any, **__: Any) -> tuple[Any, Any]:
+        await asyncio.sleep(self.connect_s)
+        self.connections += 1
+        protocol = factory()
+        wire = Wire(self, protocol)
+        protocol.connection_made(wire)
+        return wire, protocol
+
+    def link(self, *, gateway: bool = False) -> Link:
+        return Link(
+            self.connect,
+            "127.0.0.1",
+            502,
+            source=None,
+            gateway=gateway,
+            rest_ms=int(REST_S * 1000),
+            monotonic=asyncio.get_running_loop().time,
+        )
+
+
+async def ask(link: Link) -> Outcome:
+    return await link.ask(255, REQUEST, TIMEOUT_S)
+
+
+def rests(device: Device) -> list[float]:
+    """From the end of each answer, REPLY_S after its request, to the next request."""
+    return [after - before - REPLY_S for before, after in pairwise(device.asked)]
+
+
+def test_the_first_request_does_not_rest() -> None:
+    async def main() -> None:
+        device = Device([good])
+        await ask(device.link())
+        assert device.asked == [0.0]
+
+    run(main())
+
+
+def test_each_request_rests_after_the_answer_before_it() -> None:
+    async def main() -> None:
+        device = Device([good, good, good])
+        link = device.link()
+        for _ in range(3):
+            await ask(link)
+        assert rests(device) == pytest.approx([REST_S, REST_S])
+
+    run(main())
+
+
+def test_a_relay_that_has_rested_is_asked_at_once() -> None:
+    async def main() -> None:
+        device = Device([good, good])
+        link = device.link()
+        await ask(link)
+        await asyncio.sleep(10)
+        await ask(link)
+        assert device.asked == [0.0, pytest.approx(10 + REPLY_S)]
+
+    run(main())
+
+
+def test_the_second_try_on_a_new_connection_rests_too() -> None:
+    async def main() -> None:
+        device = Device([good, closes, good])
+        link = device.link()
+        await ask(link)
+        assert await ask(link) == Reply(pdu=SEVEN)
+        assert device.connections == 2
+        assert rests(device) == pytest.approx([REST_S, REST_S])
+
+    run(main())
+
+
+def test_a_time_out_rests_as_well() -> None:
+    async def main() -> None:
+        device = Device([silent, good])
+        link = device.link()
+        await ask(link)
+        await ask(link)
+        assert device.asked == [0.0, pytest.approx(TIMEOUT_S + REST_S)]
+
+    run(main())
+
+
+def test_a_new_connection_does_not_shorten_the_rest() -> None:
+    async def main() -> None:
+        device = Device([good, good])
+        link = device.link()
+        await ask(link)
+        await link.close()  # as after each visit to a relay with few client slots
+        await ask(link)
+        assert device.connections == 2
+        assert rests(device) == pytest.approx([REST_S])
+
+    run(main())
+
+
+@pytest.mark.parametrize("gateway", [False, True])
+def test_a_question_waits_no_longer_than_its_deadline(gateway: bool) -> None:
+    async def main() -> None:
+        device = Device([silent])
+        outcome = await ask(device.link(gateway=gateway))
+        assert outcome == NoReply(reason="no reply within 3 s")
+        assert asyncio.get_running_loop().time() == pytest.approx(TIMEOUT_S)
+        assert device.ended == ([] if gateway else [pytest.approx(TIMEOUT_S)])
+
+    run(main())
+
+
+def test_connecting_has_a_deadline_of_its_own() -> None:
+    async def main() -> None:
+        device = Device([silent], connect_s=2.9)
+        assert await ask(device.link()) == NoReply(reason="no reply within 3 s")
+        slow = Device([], connect_s=3.1)
+        started = asyncio.get_running_loop().time()
+        assert await ask(slow.link()) == NoReply(reason="no connection within 3 s")
+        assert asyncio.get_running_loop().time() - started == pytest.approx(TIMEOUT_S)
+
+    run(main())
+
+
+def test_closed_while_it_connects_nothing_is_asked_and_nothing_stays_open() -> None:
+    async def main() -> None:
+        device = Device([], connect_s=1.0)
+        link = device.link()
+        task = asyncio.create_task(ask(link))
+        await asyncio.sleep(0.5)
+        await link.close()
+        assert await task == NoReply(reason="closed")
+        assert device.asked == []
+        assert len(device.ended) == device.connections
+
+    run(main())
+
+
+def test_closed_under_a_request_it_is_not_tried_again() -> None:
+    async def main() -> None:
+        device = Device([good, silent])
+        link = device.link()
+        await ask(link)
+        task = asyncio.create_task(ask(link))
+        await asyncio.sleep(1)
+        await link.close()
+        assert await task == NoReply(reason="closed")
+        assert asyncio.get_running_loop().time() == pytest.approx(1 + REPLY_S)
+        assert (len(device.asked), device.connections) == (2, 1)
+
+    run(main())
