@@ -174,6 +174,16 @@ class Service:
     def fleet(self) -> Fleet:
         return self._fleet
 
+    @property
+    def durable(self) -> State:
+        """What the outputs may know."""
+        return self._durable.state
+
+    @property
+    def waiting(self) -> int:
+        """Events decided on and not yet durable."""
+        return self._waiting.events
+
     def status(self) -> dict[str, Any]:
         """For `bayroll status`: what runs, what waits, what is behind."""
         seq = self._durable.state.seq

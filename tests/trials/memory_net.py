@@ -72,6 +72,13 @@ class Net:
             transport.drop()
         return transport, protocol
 
+    def drop(self, relay: str) -> None:
+        """The relay's host is gone: connections to it break."""
+        for place, site in self.places.items():
+            if relay in site.units.values() and not site.gateway:
+                for transport in list(self.open.get(place, ())):
+                    transport.drop()
+
     def latency_s(self) -> float:
         return self.random.uniform(0.001, 0.02)
 
@@ -87,7 +94,10 @@ class Net:
 
 
 class MemoryTransport(asyncio.Transport):
-    """The client's end; the relay's end lives in here as well."""
+    """The client's end; the relay's end lives in here as well.
+
+    Idle closing is looked at when the next request arrives: by then it has closed, or not.
+    """
 
     def __init__(self, net: Net, place: Place, site: Site, protocol: asyncio.BaseProtocol) -> None:
         super().__init__()
@@ -98,12 +108,19 @@ class MemoryTransport(asyncio.Transport):
         self._lines: dict[str, Line] = {}
         self._closed = False
         self._free_at = 0.0  # octets arrive in the order in which they were sent
+        self._used_at = self._loop.time()
 
     # The client's side.
 
     def write(self, data: bytes | bytearray | memoryview) -> None:
-        if not self._closed:
-            self._loop.call_later(self._net.latency_s(), self._arrive, bytes(data))
+        """One request a call, as the link writes; booked as it leaves."""
+        if self._closed:
+            return
+        sent = bytes(data)
+        self._net.asked.append(
+            Asked(at=self._loop.time(), place=self._place, unit=sent[6], function=sent[7])
+        )
+        self._loop.call_later(self._net.latency_s(), self._arrive, sent)
 
     def close(self) -> None:
         if not self._closed:
@@ -142,19 +159,19 @@ class MemoryTransport(asyncio.Transport):
         except BadHeader:
             self.drop()
             return
+        idle_s = self._loop.time() - self._used_at
+        self._used_at = self._loop.time()
+        plans = [
+            self._net.bench.posts[n].spoiler.plan("idle_close") for n in self._site.units.values()
+        ]
+        if any(plan is not None and idle_s > plan.value("seconds") for plan in plans):
+            self.drop()
+            return
         for frame in frames:
             self._serve(frame)
 
     def _serve(self, frame: Frame) -> None:
         net = self._net
-        net.asked.append(
-            Asked(
-                at=self._loop.time(),
-                place=self._place,
-                unit=frame.unit,
-                function=frame.pdu[0],
-            )
-        )
         name = self._site.units.get(frame.unit)
         if name is None and not self._site.gateway:
             name = next(iter(self._site.units.values()))

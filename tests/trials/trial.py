@@ -1,0 +1,267 @@
+"""Runs what a seed drew: the real service on virtual time, memory connections and a memory journal."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from random import Random
+from typing import Final
+
+from poller.journal.memory import MemoryCommitter
+from poller.model.events import Recorded
+from poller.model.status import StatusReading
+from poller.publishing.ports import Output, OutputStatus
+from poller.service import Ports, Service
+from poller.site.settings import Site
+from poller.state import State
+from simulator.bench import Truth
+from tests.trials import virtual_loop
+from tests.trials.drawing import Drawn
+from tests.trials.memory_net import Net, Place
+from tests.trials.memory_net import Site as NetSite
+
+START: Final = datetime(2026, 3, 1, tzinfo=UTC)
+AFTER_S: Final = 60.0  # a run goes on so long after the last of the plan
+
+
+class TrialClock:
+    """mono never steps; the wall clock drifts and is set."""
+
+    def __init__(self, drift: float) -> None:
+        self._drift = drift
+        self.set_by_s = 0.0
+
+    def mono(self) -> float:
+        return asyncio.get_running_loop().time()
+
+    def utc(self) -> datetime:
+        return START + timedelta(seconds=self.mono() * self._drift + self.set_by_s)
+
+
+@dataclass(slots=True)
+class Told:
+    """A delivery as the output's peer took it, and when."""
+
+    at: float
+    seq: int
+    id: str
+    life: int  # which process of the poller delivered it
+
+
+@dataclass(slots=True)
+class Peer:
+    """The output's far end: it takes its time, and is away at times."""
+
+    random: Random
+    away: bool = False
+    told: list[Told] = field(default_factory=list)
+    life: int = 0
+
+
+class TrialOutput(Output):
+    name = "trial"
+
+    def __init__(self, peer: Peer) -> None:
+        self._peer = peer
+
+    async def run(self) -> None:
+        await asyncio.Event().wait()
+
+    async def deliver(self, events: Sequence[Recorded], state: State) -> int:
+        acked = 0
+        for event in events:
+            while self._peer.away:
+                await asyncio.sleep(1)
+            now = asyncio.get_running_loop().time()
+            self._peer.told.append(Told(now, event.seq, event.id, self._peer.life))
+            await asyncio.sleep(self._peer.random.uniform(0, 0.05))
+            if self._peer.away:
+                return acked  # taken, and the acknowledgement lost
+            acked = event.seq
+        return acked
+
+    def status(self) -> OutputStatus:
+        return OutputStatus(connected=not self._peer.away, says="a trial")
+
+
+@dataclass(slots=True)
+class Ran:
+    """All that the oracle needs. durable_at: seq to the time at which its commit was told."""
+
+    drawn: Drawn
+    events: list[Recorded]
+    durable_at: dict[int, float]
+    truths: list[tuple[float, Truth]]
+    peer: Peer
+    net: Net
+    lives: list[tuple[float, float]]
+    state: State
+    durable: State
+    reader: MemoryCommitter
+    most_waiting: int
+    rest_s: float
+
+
+class _Watching(MemoryCommitter):
+    """The journal in memory, and when each event became durable."""
+
+    noted: dict[int, float]
+
+    def note_times(self, into: dict[int, float]) -> None:
+        self.noted = into
+
+    async def commit(self, events, *, command=None):  # type: ignore[no-untyped-def]
+        recorded = await super().commit(events, command=command)
+        for one in recorded:
+            self.noted.setdefault(one.seq, asyncio.get_running_loop().time())
+        return recorded
+
+
+def run(drawn: Drawn) -> Ran:
+    """One run; the same plan gives the same result every time."""
+    return virtual_loop.run(_run(drawn))
+
+
+async def _run(drawn: Drawn) -> Ran:
+    trial = _Trial(drawn)
+    await trial.play()
+    return trial.ran()
+
+
+class _Trial:
+    def __init__(self, drawn: Drawn) -> None:
+        self.drawn = drawn
+        self.clock = TrialClock(drawn.drift)
+        self.bench = drawn.stage.bench(self.clock.utc())
+        self.random = Random(drawn.seed + 1)
+        self.net = Net(self.bench, _places(drawn), self.clock.utc, Random(drawn.seed + 2))
+        self.peer = Peer(Random(drawn.seed + 3))
+        self.durable_at: dict[int, float] = {}
+        self.journal = self._journal(None)
+        self.truths: list[tuple[float, Truth]] = []
+        self.lives: list[tuple[float, float]] = []
+        self.most_waiting = 0
+        self.service: Service | None = None
+
+    def _journal(self, before: MemoryCommitter | None) -> _Watching:
+        delays = Random(self.drawn.seed + 4)
+        found = _Watching(journal=f"trial-{self.drawn.seed}", delay=lambda: delays.uniform(0, 0.5))
+        if before is not None:
+            found.__dict__ |= before.kill().__dict__
+            found._delay = lambda: delays.uniform(0, 0.5)
+        found.note_times(self.durable_at)
+        return found
+
+    async def play(self) -> None:
+        """Runs every part of the plan beside the service."""
+        loop = asyncio.get_running_loop()
+        for one in self.drawn.happens:
+            loop.call_at(one.at, self._act, one.relay, one.act)
+        for at, by_s in self.drawn.steps:
+            loop.call_at(at, self._step, by_s)
+        for start, end in self.drawn.broker_away:
+            loop.call_at(start, setattr, self.peer, "away", True)
+            loop.call_at(end, setattr, self.peer, "away", False)
+        for start, end in self.drawn.failing:
+            loop.call_at(start, self._fail, "the disk is full")
+            loop.call_at(end, self._fail, None)
+        for at, dead_s in self.drawn.kills:
+            await self._live(at)
+            await self._kill()
+            await asyncio.sleep(min(dead_s - at, 400))
+            self.journal = self._journal(self.journal)
+            self._fail(self._failing_now())
+        await self._live(self.drawn.ends + AFTER_S)
+        assert self.service is not None
+        self.service.stop()
+        await self.task
+        self.lives[-1] = (self.lives[-1][0], loop.time())
+
+    async def _live(self, until: float) -> None:
+        """Starts a process of the poller and lets it run."""
+        loop = asyncio.get_running_loop()
+        self.peer.life += 1
+        self.lives.append((loop.time(), until))
+        self.service = Service(
+            self.drawn.site,
+            Ports(
+                clock=self.clock,
+                connect=self.net.connect,
+                committer=self.journal,
+                reader=self.journal,
+                random=Random(self.drawn.seed + 100 + self.peer.life),
+                outputs=self._outputs,
+                version="trial",
+            ),
+        )
+        self.task = loop.create_task(self.service.run(), name="service")
+        while loop.time() < until:
+            await asyncio.sleep(min(5.0, until - loop.time()))
+            self.most_waiting = max(self.most_waiting, self.service.waiting)
+            if self.task.done():
+                self.task.result()
+                raise AssertionError("the service ended by itself")
+
+    async def _kill(self) -> None:
+        """No goodbye: what was not durable is gone, and nobody hears of the rest."""
+        loop = asyncio.get_running_loop()
+        self.lives[-1] = (self.lives[-1][0], loop.time())
+        self.journal._dead = True
+        self.task.cancel()
+        await asyncio.wait([self.task])
+
+    def _outputs(
+        self, site: Site, live: Callable[[], Mapping[str, StatusReading]]
+    ) -> Sequence[Output]:
+        return [TrialOutput(self.peer)]
+
+    def _act(self, relay: str, act: object) -> None:
+        now = asyncio.get_running_loop().time()
+        truths = self.bench.do(relay, act, self.clock.utc())  # type: ignore[arg-type]
+        self.truths += [(now, truth) for truth in truths]
+        if self.bench.posts[relay].away == "refuse":
+            self.net.drop(relay)
+
+    def _step(self, by_s: float) -> None:
+        self.clock.set_by_s += by_s
+
+    def _fail(self, reason: str | None) -> None:
+        self.journal.failing = reason
+
+    def _failing_now(self) -> str | None:
+        now = asyncio.get_running_loop().time()
+        within = any(start <= now < end for start, end in self.drawn.failing)
+        return "the disk is full" if within else None
+
+    def ran(self) -> Ran:
+        assert self.service is not None
+        return Ran(
+            drawn=self.drawn,
+            events=list(self.journal._events),
+            durable_at=self.durable_at,
+            truths=self.truths,
+            peer=self.peer,
+            net=self.net,
+            lives=self.lives,
+            state=self.service.state,
+            durable=self.service.durable,
+            reader=self.journal,
+            most_waiting=self.most_waiting,
+            rest_s=(self.drawn.site.file.intervals.rest_ms or 0) / 1000,
+        )
+
+
+def _places(drawn: Drawn) -> dict[Place, NetSite]:
+    units: dict[Place, dict[int, str]] = {}
+    for entry in drawn.site.file.relays:
+        units.setdefault((entry.host, entry.port), {})[entry.unit] = entry.id
+    return {
+        (entry.host, entry.port): NetSite(
+            units=units[entry.host, entry.port],
+            slots=entry.client_slots,
+            gateway=entry.behind_serial,
+        )
+        for entry in drawn.site.file.relays
+    }
