@@ -102,6 +102,7 @@ class Ran:
     reader: MemoryCommitter
     most_waiting: int
     rest_s: float
+    drawn_start: datetime = START
 
 
 class _Watching(MemoryCommitter):
