@@ -1,0 +1,244 @@
+"""Bugs planted on purpose, to score the trial: each must fail a named check, and not crash.
+
+Fixed before the trial was tuned; what is not found improves the trial, not this list. They exist
+nowhere but here: a bug is a piece of a module's text and what stands in its place, put there while
+the module is imported in a process of its own.
+"""
+
+from __future__ import annotations
+
+import importlib.abc
+import importlib.util
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib.machinery import ModuleSpec, PathFinder
+from types import ModuleType
+from typing import Final
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bug:
+    """checks: those of which at least one must fail."""
+
+    name: str
+    module: str
+    old: str
+    new: str
+    checks: tuple[int, ...]
+
+
+BUGS: Final[tuple[Bug, ...]] = (
+    Bug(
+        name="late reply taken for the next",
+        module="poller.edges.link",
+        old="""            if not self._gateway:
+                self._drop()
+            return NoReply(reason=f"no reply within {timeout_s:g} s")""",
+        new="""            return NoReply(reason=f"no reply within {timeout_s:g} s")""",
+        checks=(1, 2, 5),
+    ),
+    Bug(
+        name="transaction unchecked",
+        module="poller.edges.link",
+        old="mine = frame.transaction == self.transaction and self.unit in (None, frame.unit)",
+        new="mine = self.unit in (None, frame.unit)",
+        checks=(1, 2),
+    ),
+    Bug(
+        name="transaction and time-out unchecked: a late reply is the next one's",
+        module="poller.edges.link",
+        old="self._transaction = self._transaction % TRANSACTIONS + 1",
+        new="self._transaction = 1",
+        checks=(1, 2),
+    ),
+    Bug(
+        name="busy taken for silence",
+        module="poller.reading.run",
+        old="LATER: Final = frozenset({5, 6})",
+        new="LATER: Final = frozenset({5})\nAWAY_TOO = frozenset({6})",
+        checks=(1, 2),
+    ),
+    Bug(
+        name="half-written text believed",
+        module="poller.reading.decode",
+        old="    if not all(0x20 <= octet <= 0x7E for octet in octets):",
+        new="    if False:",
+        checks=(1, 2),
+    ),
+    Bug(
+        name="confirmation skipped",
+        module="poller.judging.confirm",
+        old="    if pending is None or pending.claim != claim:\n"
+        "        waiting = Pending(claim=claim, since=now, last_old_at=last_old_at, need_s=need_s)\n"
+        "        return waiting, False",
+        new="    if pending is None or pending.claim != claim:\n"
+        "        waiting = Pending(claim=claim, since=now, last_old_at=last_old_at, need_s=need_s)\n"
+        "        return waiting, True",
+        checks=(2,),
+    ),
+    Bug(
+        name="a flag believed at first sight",
+        module="poller.judging.watch",
+        old="        if first is None:\n            self._sighting = Sighting(status=status, at=at)\n"
+        "            return\n",
+        new="        first = first or Sighting(status=status, at=at)\n",
+        checks=(2,),
+    ),
+    Bug(
+        name="a flag read under the map of the old firmware",
+        module="poller.judging.watch",
+        old="        if not checked:\n            checked = yield from self._read_nameplate()\n",
+        new="        checked = True\n",
+        checks=(2,),
+    ),
+    Bug(
+        name="cursor moved before the acknowledgement",
+        module="poller.publishing.port",
+        old="            acked = deliver.result()",
+        new="            acked = deliver.result()\n"
+        "            acked = events[-1].seq if events else acked",
+        checks=(3,),
+    ),
+    Bug(
+        name="event published before it is durable",
+        module="poller.service",
+        old="        return self._waiting.put(events, command)",
+        new="        self._durable.set(self.state)\n"
+        "        return self._waiting.put(events, command)",
+        checks=(3, 4),
+    ),
+    Bug(
+        name="clock step shortens an interval",
+        module="poller.edges.clock",
+        old="    return Moment(mono=clock.mono(), utc=whole_ms(clock.utc()))",
+        new="    utc = whole_ms(clock.utc())\n    return Moment(mono=utc.timestamp() % 1e6, utc=utc)",
+        checks=(1, 2, 5),
+    ),
+    Bug(
+        name="reconnect forgotten",
+        module="poller.edges.link",
+        old="        if self._wire is not None and self._wire.lost is None:\n"
+        "            return self._wire\n        self._drop()",
+        new="        if self._wire is not None:\n            return self._wire",
+        checks=(1, 2),
+    ),
+    Bug(
+        name="unit ids mixed up",
+        module="poller.edges.schedule",
+        old="outcome = await self.link.ask(unit.unit, request, watch.pace.reply_timeout_s)",
+        new="outcome = await self.link.ask("
+        "self.units[0].unit, request, watch.pace.reply_timeout_s)",
+        checks=(1, 2),
+    ),
+    Bug(
+        name="flag edge lost across a restart",
+        module="poller.edges.fleet",
+        old="            flags=frozenset(relay.flags),",
+        new="            flags=frozenset(),",
+        checks=(1, 2, 4),
+    ),
+    Bug(
+        name="gateway closed for one absent unit, and all are held back",
+        module="poller.edges.schedule",
+        old="        if watch.misses and self.gateway:\n            watch.next_status = max(",
+        new="        if watch.misses and self.gateway:\n"
+        "            for other in self.units:\n"
+        "                other.watch.next_status = self.clock.mono() + 3_600\n"
+        "                other.watch.next_nameplate = self.clock.mono() + 3_600\n"
+        "            watch.next_status = max(",
+        checks=(1, 2),
+    ),
+    Bug(
+        name="no rest before the retry",
+        module="poller.edges.link",
+        old="                if held and self._lost and not self._told_to_close:\n"
+        "                    await self._rest()\n",
+        new="                if held and self._lost and not self._told_to_close:\n",
+        checks=(5,),
+    ),
+    Bug(
+        name="connection not closed after a visit",
+        module="poller.edges.schedule",
+        old="    def _stays_open(self) -> bool:\n",
+        new="    def _stays_open(self) -> bool:\n        return True\n",
+        checks=(5, 6),
+    ),
+    Bug(
+        name="what fails to commit is dropped",
+        module="poller.journal.waiting",
+        old="            self.failing = str(reason)\n            await asyncio.sleep(AGAIN_S)\n"
+        "            return\n",
+        new="            self._take(head)\n            await asyncio.sleep(AGAIN_S)\n            return\n",
+        checks=(1, 2, 3, 4),
+    ),
+    Bug(
+        name="the fold forgets that a flag fell",
+        module="poller.state",
+        old="return replace(relay, flags={k: v for k, v in relay.flags.items() if k != body.flag})",
+        new="return relay",
+        checks=(1, 2, 4),
+    ),
+    Bug(
+        name="a downgrade called newer",
+        module="poller.judging.judge",
+        old="            order(difference.before, difference.after, scheme)",
+        new="            order(difference.after, difference.before, scheme)",
+        checks=(2,),
+    ),
+    Bug(
+        name="one lost reply is silence",
+        module="poller.judging.silence",
+        old="after.misses < silent_misses",
+        new="after.misses < 1",
+        checks=(2,),
+    ),
+    Bug(
+        name="the nameplate is not read again after silence",
+        module="poller.judging.watch",
+        old="if self.next_nameplate <= now.mono or self._hearing.misses or not self._has_status():",
+        new="if self.next_nameplate <= now.mono or not self._has_status():",
+        checks=(1, 2),
+    ),
+)
+
+
+class _Planter(importlib.abc.MetaPathFinder, importlib.abc.Loader):
+    def __init__(self, bug: Bug) -> None:
+        self.bug = bug
+
+    def find_spec(
+        self, name: str, path: Sequence[str] | None, target: ModuleType | None = None
+    ) -> ModuleSpec | None:
+        if name != self.bug.module:
+            return None
+        found = PathFinder.find_spec(name, path)
+        assert found is not None
+        assert found.origin is not None
+        self.origin = found.origin
+        return importlib.util.spec_from_file_location(name, found.origin, loader=self)
+
+    def create_module(self, spec: ModuleSpec) -> None:
+        return None
+
+    def exec_module(self, module: ModuleType) -> None:
+        with open(self.origin, encoding="utf-8") as source:  # noqa: PTH123
+            text = source.read()
+        exec(compile(planted(self.bug, text), self.origin, "exec"), module.__dict__)  # noqa: S102
+
+
+def planted(bug: Bug, text: str) -> str:
+    """The module's text with the bug in it. Raises where it does not apply exactly once."""
+    if text.count(bug.old) != 1:
+        raise LookupError(
+            f"{bug.name}: its place stands {text.count(bug.old)} times in {bug.module}"
+        )
+    return text.replace(bug.old, bug.new)
+
+
+def plant(name: str) -> Bug:
+    """Before the program is imported. Raises KeyError for an unknown bug."""
+    bug = {one.name: one for one in BUGS}[name]
+    assert bug.module not in sys.modules, "planted too late"
+    sys.meta_path.insert(0, _Planter(bug))
+    return bug

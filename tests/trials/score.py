@@ -1,0 +1,87 @@
+"""uv run python -m tests.trials.score [--seeds N] [--bug NAME]: how many seeds find each planted bug.
+
+Each bug runs in a process of its own. Exit 1 where a bug is found by no seed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import logging
+import subprocess
+import sys
+from typing import Any
+
+from tests.trials.bugs import BUGS, plant
+
+
+def found_by(name: str, first: int, seeds: int, *, until_found: bool) -> dict[str, Any]:
+    """Runs seeds with the bug; which of them failed one of its checks. In this process."""
+    bug = plant(name)
+    import structlog
+
+    from tests.trials.drawing import draw
+    from tests.trials.oracle import judge
+    from tests.trials.trial import run
+
+    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.CRITICAL))
+    finding: list[int] = []
+    crashed: list[str] = []
+    says = ""
+    tried = 0
+    for seed in range(first, first + seeds):
+        tried += 1
+        try:
+            failures = [one for one in judge(run(draw(seed))) if one.check in bug.checks]
+        except Exception as reason:
+            crashed.append(f"seed {seed}: {reason!r}")
+            continue
+        if failures:
+            finding.append(seed)
+            says = says or f"check {failures[0].check}: {failures[0].says}"
+            if until_found:
+                break
+    return {"bug": name, "tried": tried, "found": finding, "crashed": crashed, "says": says}
+
+
+def apart(name: str, first: int, seeds: int, *, until_found: bool) -> dict[str, Any]:
+    """found_by in a process of its own."""
+    command = [sys.executable, "-m", "tests.trials.score", "--one", name]
+    command += ["--first", str(first), "--seeds", str(seeds)]
+    command += ["--until-found"] if until_found else []
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    if done.returncode != 0:
+        return {"bug": name, "tried": 0, "found": [], "crashed": [done.stderr[-500:]], "says": ""}
+    result: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
+    return result
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(prog="python -m tests.trials.score", description=__doc__)
+    parser.add_argument("--seeds", type=int, default=20)
+    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--bug", help="this one alone")
+    parser.add_argument("--one", help=argparse.SUPPRESS)
+    parser.add_argument("--until-found", action="store_true", help="stop at the first seed")
+    given = parser.parse_args()
+    if given.one is not None:
+        result = found_by(given.one, given.first, given.seeds, until_found=given.until_found)
+        print(json.dumps(result))
+        return 0
+    missed = 0
+    for bug in BUGS:
+        if given.bug not in (None, bug.name):
+            continue
+        result = apart(bug.name, given.first, given.seeds, until_found=given.until_found)
+        missed += not result["found"]
+        print(
+            f"{bug.name}: {len(result['found'])} of {result['tried']} seeds"
+            f"{'; crashed: ' + result['crashed'][0] if result['crashed'] else ''}\n"
+            f"    {result['says'][:150]}",
+            flush=True,
+        )
+    return 1 if missed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
