@@ -28,7 +28,7 @@ def _addresses(whole: Whole) -> Iterator[Fault]:
             yield Fault(
                 path=("relays", at, "host"),
                 code="site-address-twice",
-                what=f"{relay.host}:{relay.port}/{relay.unit} is {seen[place]} already",
+                what=f"{relay.host}:{relay.port}/{relay.unit} is that of {seen[place]} already",
                 mend="correct host, port or unit",
             )
         seen.setdefault(place, relay.id)
@@ -105,10 +105,15 @@ def _agreeing(whole: Whole) -> Iterator[Fault]:
                 yield Fault(
                     path=("relays", at, key),
                     code="site-shared-connection",
-                    what=f"{key} is {getattr(relay, key)} here and {getattr(other, key)} at "
-                    f"{other.id}, behind the same {relay.host}:{relay.port}",
+                    what=f"{_said(relay, key)} here and {_said(other, key)} at {other.id}, "
+                    f"behind the same {relay.host}:{relay.port}",
                     mend="write the same for all that share a connection",
                 )
+
+
+def _said(relay: RelayEntry, key: str) -> str:
+    """client_slots: 2, as a file has it."""
+    return f"{key}: {getattr(relay, key)}".replace("True", "true").replace("False", "false")
 
 
 def _gateways(whole: Whole) -> Iterator[Fault]:

@@ -28,9 +28,13 @@ def _inside_ranges(one: RegisterMap) -> Iterator[Fault]:
             yield Fault(
                 path=path,
                 code="map-field-outside-ranges",
-                what=f"{field.table} {first} to {last} is in no readable range",
+                what=f"{field.table} {_span(first, last)} is in no readable range",
                 mend="correct the address, or add the range if the relay allows reading it",
             )
+
+
+def _span(first: int, last: int) -> str:
+    return str(first) if first == last else f"{first} to {last}"
 
 
 def _one_read(one: RegisterMap) -> Iterator[Fault]:
@@ -158,7 +162,7 @@ def _lengths(one: RegisterMap) -> Iterator[Fault]:
 CHECKS: Final[tuple[Check[RegisterMap], ...]] = (
     Check(_inside_ranges, needs=("ranges",)),
     Check(_one_read),
-    Check(_addresses),
+    Check(_addresses, needs=("numbering",)),
     Check(_ranges),
     Check(_ranges_apart),
     Check(_read_effect),

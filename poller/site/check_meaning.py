@@ -155,8 +155,8 @@ def _flag_bits(one: RegisterMap) -> Iterator[Fault]:
                     yield Fault(
                         path=("status", "flags", at, "bits", bit),
                         code="map-flag-bit",
-                        what=f"bit {bit} is beyond {source.registers} register(s)",
-                        mend=f"bits are 0 to {16 * source.registers - 1}; or add registers:",
+                        what=f"bit {bit} is beyond the {16 * source.registers} of its registers",
+                        mend=f"bits are 0 to {16 * source.registers - 1}; or raise registers:",
                     )
 
 
@@ -248,6 +248,6 @@ CHECKS: Final[tuple[Check[RegisterMap], ...]] = (
     Check(_version_patterns),
     Check(_version_address),
     Check(_scheme),
-    Check(_bounds),
+    Check(_bounds, needs=("version_scheme",)),
     Check(_scales),
 )

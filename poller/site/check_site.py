@@ -9,11 +9,18 @@ from typing import Final
 
 from poller.model.problems import Problem
 from poller.site import check_hosts
+from poller.site.builtin import ANY
 from poller.site.faults import Check, Fault, run
 from poller.site.register_map import RegisterMap
 from poller.site.settings import Pace, SiteFile, pace
 from poller.site.whole import Whole
 from poller.site.yaml_lines import Lined, Path
+
+ALIKE: Final = (
+    "write the same identity, numbering, identification, byte and word order in both; "
+    "the identity is read before the map is known"
+)
+ALONE: Final = "name any alone: it is for relays that nobody has mapped, and asks in its own way"
 
 
 def check_site(
@@ -66,8 +73,7 @@ def _identities(whole: Whole) -> Iterator[Fault]:
                     path=("relays", at, "maps"),
                     code="site-maps-identity",
                     what=f"{one.map} and {other.map} read the identity in different ways",
-                    mend="write the same identity, numbering, identification, byte and word order "
-                    "in both; identity is read before the map is known",
+                    mend=ALONE if ANY in (one, other) else ALIKE,
                 )
 
 

@@ -158,8 +158,8 @@ def _kind_of(value: Any) -> str | None:
     if isinstance(value, dict):
         kind = "object" if "object" in value else value.get("type")
     else:
-        kind = "object" if isinstance(value, IdentificationObject) else value.type
-    return "number" if kind in WORDS else str(kind)
+        kind = "object" if isinstance(value, IdentificationObject) else getattr(value, "type", None)
+    return "number" if str(kind) in WORDS else str(kind)
 
 
 def _by_type(*allowed: str) -> Discriminator:

@@ -14,6 +14,17 @@ from poller.site.yaml_lines import Lined, Path
 
 M = TypeVar("M", bound=BaseModel)
 ROUNDS_MAX: Final = 6  # each takes out what stands around what was at fault before
+# what a file can't do without, so that a fault in one of these does not hide those of the rest
+STAND_INS: Final[dict[str, Any]] = {
+    "format": 1,
+    "site": "x",
+    "name": "x",
+    "map": "x",
+    "family": "x",
+    "numbering": "zero_based",
+    "version_scheme": {"kind": "dotted"},
+    "identity": {},
+}
 CUT_MAX: Final = 50  # past it the file is of another kind, and guesses would mislead
 
 
@@ -32,8 +43,10 @@ def salvage(
         for path in sorted(paths, key=lambda one: [(isinstance(s, str), s) for s in one])[::-1]:
             left = _without(left, path)
         cut += paths
+        gone = [str(path[0]) for path in cut if path[0] in model.model_fields]
+        fill = {key: STAND_INS[key] for key in gone if key in STAND_INS}
         try:
-            return model.model_validate(left.value), left, tuple(cut)
+            return model.model_validate(fill | left.value), left, tuple(cut)
         except ValidationError as again:
             reason = again
     return None
@@ -44,6 +57,8 @@ def _to_cut(loc: tuple[str | int, ...], kind: str, value: Any) -> Path:
     path = path_in_file(loc, value)
     if path[:1] == ("relays",) and len(path) > 1:
         return path[:2]
+    if kind == "missing" and len(path) == 1 and path[0] in STAND_INS:
+        return path
     if kind == "missing":
         path = path[:-1]
     while path and not _is_key(path, value):
@@ -76,6 +91,8 @@ def _without(source: Lined, path: Path) -> Lined:
 def _cut(value: Any, path: Path) -> Any:
     """A copy of the value without what stands at the path."""
     step, *rest = path
+    if isinstance(value, dict) and step not in value:
+        return value  # it was missing
     if isinstance(value, list):
         assert isinstance(step, int)
         inner = [] if not rest else [_cut(value[step], tuple(rest))]

@@ -23,8 +23,15 @@ def problems(
 ) -> list[Problem]:
     """One for each fault, at most limits.PROBLEMS_MAX."""
     errors = reason.errors(include_url=False)[: limits.PROBLEMS_MAX]
-    found = [_problem(error, source, model, file) for error in errors]
+    found = [_problem(error, source, model, file) for error in errors if not _echo(error)]
     return list(dict.fromkeys(found))  # both halves of a union may say the same
+
+
+def _echo(error: ErrorDetails) -> bool:
+    """A list said to be too short because its items are at fault, which is told of them."""
+    if error["type"] != "too_short":
+        return False
+    return bool(len(error["input"]) >= error["ctx"]["min_length"])
 
 
 def path_in_file(loc: tuple[str | int, ...], value: Any) -> Path:
@@ -88,7 +95,7 @@ def _words(error: ErrorDetails, path: Path, where: Spot) -> tuple[str, str, str]
             return "field-type", what, error["msg"]
         case "string_pattern_mismatch":
             what = f"{_short(given)} is not spelled as it must be"
-            return "text-pattern", what, _with(f"spell it after {context['pattern']}", where.why)
+            return "text-pattern", what, f"use {where.why or context['pattern']}"
         case "literal_error" if key == "format":
             what = f"this Bayroll reads format {context['expected']}, not {_short(given)}"
             return "format-unknown", what, f"write format: {context['expected']}"
@@ -105,6 +112,8 @@ def _words(error: ErrorDetails, path: Path, where: Spot) -> tuple[str, str, str]
             return "number-bound", f"{_short(given)} is {side} the bound", _with(bounded, where.why)
         case "too_short" | "too_long" | "string_too_short" | "string_too_long":
             return "length-bound", *_length(kind, context, given, where)
+        case _ if given is None:
+            return "type-wrong", "nothing stands here", _wanted(kind)
         case _:
             return "type-wrong", f"{_short(given)} is {_kind(given)}", _wanted(kind)
 
@@ -132,14 +141,15 @@ def _with(mend: str, why: str | None) -> str:
 
 
 def _short(given: Any) -> str:
-    text = repr(given)
+    """As it stands in a file, cut where it is long."""
+    text = str(given).lower() if isinstance(given, bool) or given is None else repr(given)
     return text if len(text) <= SHOWN_MAX else text[: SHOWN_MAX - 3] + "..."
 
 
 def _kind(given: Any) -> str:
     return {
         str: "text", bool: "true or false", int: "a whole number", float: "a number",
-        dict: "a map of keys", list: "a list", type(None): "nothing",
+        dict: "a map of keys", list: "a list",
     }[type(given)]  # fmt: skip
 
 
