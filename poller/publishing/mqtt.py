@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import ssl
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Coroutine, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from importlib.metadata import version
@@ -165,10 +165,8 @@ class MqttOutput:
         async with self._client() as client:
             try:
                 self._shelf.new_connection()
-                async with asyncio.TaskGroup() as group:
-                    # a publisher that waits does not notice that the broker is gone; a reader does
-                    group.create_task(listen(client), name=f"{self.name} listens")
-                    group.create_task(self._publish(client, self._shelf), name=f"{self.name} tells")
+                # a publisher that waits does not notice that the broker is gone; a reader does
+                await _first_to_fail(listen(client), self._publish(client, self._shelf))
             except asyncio.CancelledError:
                 await self._goodbye(client)
                 raise
@@ -331,6 +329,25 @@ class MqttOutput:
         if says != self._says:
             log.warning("output away", output=self.name, reason=says)
         self._says = says
+
+
+async def _first_to_fail(*works: Coroutine[Any, Any, None]) -> None:
+    """Runs all until one fails, and raises what it raised.
+
+    Not a TaskGroup: that of 3.11 forgets a cancellation that comes together with a failure, and
+    an output that can't be cancelled holds up the end of the service.
+    """
+    tasks = [asyncio.ensure_future(work) for work in works]
+    try:
+        await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for task in tasks:
+            task.cancel()
+        await asyncio.wait(tasks)
+    reasons = [task.exception() for task in tasks if not task.cancelled()]
+    for reason in reasons:
+        if reason is not None:
+            raise reason
 
 
 def _first(group: BaseExceptionGroup[BaseException]) -> BaseException:

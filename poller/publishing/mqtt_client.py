@@ -50,8 +50,13 @@ class Client(aiomqtt.Client):
         self._client.connect_timeout = limits.MQTT_CONNECT_S
 
     async def __aenter__(self) -> Self:
+        task = asyncio.current_task()
+        before = task.cancelling() if task else 0
         try:
             await super().__aenter__()
+            # asyncio.wait_for of 3.11 loses a cancellation that comes with the acknowledgement
+            if task and task.cancelling() > before:
+                raise asyncio.CancelledError
         except BaseException:
             self._given_up.set()
             # after what the connecting thread has put before the loop already

@@ -42,7 +42,10 @@ class Sender:
 
         async def oldest() -> None:
             sent, task = window.popleft()
-            await task
+            # not `await task`: that hands a cancellation of ours down to it, and asyncio.wait_for
+            # of 3.11, in aiomqtt, loses one that comes with the acknowledgement
+            await asyncio.wait((task,))
+            task.result()
             acked(sent)
 
         async with asyncio.TaskGroup() as group:

@@ -1,0 +1,263 @@
+"""Brokers that are not ours, a subscriber that is not ours, and a wire that can be cut."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import shutil
+import socket
+import subprocess
+import time
+from contextlib import AsyncExitStack, suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal, Protocol
+
+import paho.mqtt.client as paho
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from poller.publishing.embedded import embedded_broker
+
+MOSQUITTO = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
+HOST = "127.0.0.1"
+KINDS = ("mosquitto-5", "mosquitto-3.1.1", "embedded")
+
+
+class BrokerUnderTest(Protocol):
+    """port stays the same over a restart. keeps: retained messages survive one."""
+
+    port: int
+    protocol: Literal["5", "3.1.1"]
+    keeps: bool
+
+    async def start(self) -> None: ...
+    async def stop(self) -> None: ...
+
+
+def free_port() -> int:
+    with socket.socket() as sock:
+        sock.bind((HOST, 0))
+        port: int = sock.getsockname()[1]
+        return port
+
+
+class Mosquitto:
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        protocol: Literal["5", "3.1.1"] = "5",
+        keeps: bool = True,
+        settings: str = "allow_anonymous true",
+    ) -> None:
+        if MOSQUITTO is None:
+            pytest.skip("mosquitto is not installed")
+        self.port = free_port()
+        self.protocol = protocol
+        self.keeps = keeps
+        self._folder = folder
+        self._process: subprocess.Popen[bytes] | None = None
+        # without max_queued_messages 0 a late subscriber gets only the first thousand retained
+        lines = [
+            f"listener {self.port} {HOST}",
+            "max_queued_messages 0",
+            f"persistence {str(keeps).lower()}",
+            f"persistence_location {folder}/",
+            "log_dest none",
+            settings,
+        ]
+        if os.geteuid() == 0:
+            lines.append("user root")  # else it can't read what the test wrote
+        (folder / "mosquitto.conf").write_text("\n".join(lines) + "\n")
+
+    async def start(self) -> None:
+        assert MOSQUITTO is not None
+        self._process = subprocess.Popen(  # noqa: ASYNC220 - returns at once
+            [MOSQUITTO, "-c", str(self._folder / "mosquitto.conf")],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        async with asyncio.timeout(10):
+            while True:
+                assert self._process.poll() is None, "mosquitto did not start"
+                with suppress(OSError):
+                    socket.create_connection((HOST, self.port), timeout=1).close()
+                    return
+                await asyncio.sleep(0.02)
+
+    async def stop(self) -> None:
+        if self._process is not None:
+            self._process.terminate()
+            await asyncio.to_thread(self._process.wait, 10)
+            self._process = None
+
+
+class Embedded:
+    protocol: Literal["5", "3.1.1"] = "3.1.1"
+    keeps = False
+
+    def __init__(self) -> None:
+        self.port = 0
+        self._stack = AsyncExitStack()
+
+    async def start(self) -> None:
+        _, self.port = await self._stack.enter_async_context(embedded_broker(HOST, self.port))
+
+    async def stop(self) -> None:
+        await self._stack.aclose()
+
+
+def make(kind: str, folder: Path, *, keeps: bool = True) -> BrokerUnderTest:
+    match kind:
+        case "mosquitto-5":
+            return Mosquitto(folder, protocol="5", keeps=keeps)
+        case "mosquitto-3.1.1":
+            return Mosquitto(folder, protocol="3.1.1", keeps=keeps)
+        case _:
+            return Embedded()
+
+
+@dataclass(frozen=True)
+class Heard:
+    topic: str
+    payload: bytes
+    retain: bool
+
+    @property
+    def body(self) -> dict[str, Any]:
+        body: dict[str, Any] = json.loads(self.payload)
+        return body
+
+
+@dataclass
+class Listener:
+    """A plain paho client with a thread of its own."""
+
+    port: int
+    filters: tuple[str, ...] = ("bayroll/v1/#",)
+    heard: list[Heard] = field(default_factory=list)
+
+    async def __aenter__(self) -> Listener:
+        self._client = paho.Client(CallbackAPIVersion.VERSION2)
+        self._client.on_message = self._on_message
+        self._client.on_connect = self._on_connect
+        self._client.on_subscribe = self._on_subscribe
+        self._ready = False
+        self._client.connect_async(HOST, self.port)
+        self._client.loop_start()
+        deadline = time.monotonic() + 10
+        while not self._ready:
+            assert time.monotonic() < deadline, "the listener got no subscription"
+            await asyncio.sleep(0.01)
+        return self
+
+    async def __aexit__(self, *reason: object) -> None:
+        self._client.disconnect()
+        # its thread may wait for a broker in this very loop
+        await asyncio.to_thread(self._client.loop_stop)
+
+    def _on_connect(self, client: paho.Client, *rest: Any) -> None:
+        client.subscribe([(one, 1) for one in self.filters])
+
+    def _on_subscribe(self, *rest: Any) -> None:
+        self._ready = True
+
+    def _on_message(self, client: paho.Client, data: Any, message: paho.MQTTMessage) -> None:
+        self.heard.append(Heard(message.topic, message.payload, message.retain))
+
+    def events(self) -> list[dict[str, Any]]:
+        return [one.body for one in list(self.heard) if one.topic.endswith("/event")]
+
+    def ids(self) -> list[str]:
+        return [body["id"] for body in self.events()]
+
+    def last(self, ending: str) -> dict[str, Any] | None:
+        """The newest body of a topic with this ending; None: cleared, or never there."""
+        for one in reversed(list(self.heard)):
+            if one.topic.endswith(ending):
+                return one.body if one.payload else None
+        return None
+
+    def count(self, ending: str) -> int:
+        return sum(one.topic.endswith(ending) for one in list(self.heard))
+
+
+class Wire:
+    """A TCP relay between output and broker. hold: refuses; stall: nothing passes; cut: resets.
+
+    sent: what came from the output, over all connections, as chunks.
+    """
+
+    def __init__(self, to_port: int) -> None:
+        self.to_port = to_port
+        self.port = 0
+        self.held = False
+        self.sent: list[bytes] = []
+        self.connections = 0
+        self._flowing = asyncio.Event()
+        self._flowing.set()
+        self._writers: set[asyncio.StreamWriter] = set()
+
+    async def __aenter__(self) -> Wire:
+        self._server = await asyncio.start_server(self._serve, HOST, 0)
+        self.port = self._server.sockets[0].getsockname()[1]
+        return self
+
+    async def __aexit__(self, *reason: object) -> None:
+        self._server.close()
+        self.cut()
+
+    def stall(self) -> None:
+        self._flowing.clear()
+
+    def flow(self) -> None:
+        self._flowing.set()
+
+    def cut(self) -> None:
+        """As if the cable were pulled and the other end said so: no goodbye reaches the broker."""
+        for writer in list(self._writers):
+            writer.transport.abort()
+
+    def hold(self) -> None:
+        self.held = True
+        self.cut()
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        if self.held:
+            writer.transport.abort()
+            return
+        self.connections += 1
+        try:
+            far_reader, far_writer = await asyncio.open_connection(HOST, self.to_port)
+        except OSError:
+            writer.transport.abort()
+            return
+        ours = {writer, far_writer}
+        self._writers |= ours
+        there = asyncio.ensure_future(self._pass(reader, far_writer, self.sent))
+        back = asyncio.ensure_future(self._pass(far_reader, writer, None))
+        try:
+            await asyncio.wait((there, back), return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            for one in ours:
+                one.transport.abort()
+            for task in (there, back):
+                task.cancel()
+            await asyncio.gather(there, back, return_exceptions=True)
+            self._writers -= ours
+
+    async def _pass(
+        self,
+        reader: asyncio.StreamReader,
+        writer: asyncio.StreamWriter,
+        copy: list[bytes] | None,
+    ) -> None:
+        with suppress(OSError):
+            while chunk := await reader.read(4096):
+                await self._flowing.wait()
+                if copy is not None:
+                    copy.append(chunk)
+                writer.write(chunk)
+                await writer.drain()

@@ -1,0 +1,301 @@
+"""One contract on Mosquitto with MQTT 5, Mosquitto with 3.1.1, and the demo's embedded broker."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from poller.model.status import Health
+from poller.publishing.ports import OutputStatus
+from poller.site.settings import Site
+from tests.publishing import brokers
+from tests.publishing.brokers import HOST, BrokerUnderTest, Listener, Wire
+from tests.publishing.world import (
+    Q07,
+    Q08,
+    House,
+    Running,
+    changed,
+    delisted,
+    first_read,
+    listed,
+    reading,
+    seen,
+    site,
+    until,
+)
+
+
+@pytest.fixture(params=brokers.KINDS)
+async def broker(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIterator[BrokerUnderTest]:
+    one = brokers.make(request.param, tmp_path)
+    await one.start()
+    yield one
+    await one.stop()
+
+
+@pytest.fixture
+async def house() -> House:
+    return House()
+
+
+@pytest.fixture
+async def wire(broker: BrokerUnderTest) -> AsyncIterator[Wire]:
+    async with Wire(broker.port) as one:
+        yield one
+
+
+def at(broker: BrokerUnderTest, port: int | None = None, **more: Any) -> Site:
+    where = {"host": HOST, "port": port or broker.port, "protocol": broker.protocol}
+    return site(where, **more)
+
+
+async def test_every_event_arrives_in_order_under_its_journal_id(
+    broker: BrokerUnderTest, house: House
+) -> None:
+    await house.commit(listed(), first_read(), *(seen(number) for number in range(700)))
+    async with Listener(broker.port) as listener, Running(house.pump(house.mqtt(at(broker))).run()):
+        await until(lambda: len(listener.events()) >= len(house.ids))
+        assert listener.ids() == house.ids
+
+
+async def test_a_late_subscriber_finds_the_newest_of_each_retained_topic(
+    broker: BrokerUnderTest, house: House
+) -> None:
+    house.live[Q07] = reading()
+    async with Listener(broker.port) as early, Running(house.pump(house.mqtt(at(broker))).run()):
+        await house.commit(listed(), first_read())
+        await house.commit(changed("2.0"))
+        await until(lambda: (early.last("/nameplate") or {}).get("swRev") == "2.0")
+        async with Listener(broker.port) as listener:
+            await until(lambda: len(listener.heard) >= 3)
+    found = {one.topic: one.body for one in listener.heard if one.retain}
+    base = "bayroll/v1/tarn-hill"
+    assert found.keys() == {
+        f"{base}/poller",
+        f"{base}/relay/{Q07}/nameplate",
+        f"{base}/relay/{Q07}/status",
+    }
+    assert found[f"{base}/poller"]["state"] == "online"
+    assert found[f"{base}/relay/{Q07}/nameplate"]["swRev"] == "2.0"
+    assert found[f"{base}/relay/{Q07}/status"]["health"]["value"] == 1
+
+
+async def test_the_poller_topic_tells_the_head_of_the_journal(
+    broker: BrokerUnderTest, house: House
+) -> None:
+    await house.commit(listed(), first_read())
+    head = {"seq": 2, "hash": house.recorded[-1].hash}
+    async with Listener(broker.port) as listener, Running(house.pump(house.mqtt(at(broker))).run()):
+        await until(lambda: (listener.last("/poller") or {}).get("head") == head)
+
+
+async def test_a_relay_taken_off_the_list_is_cleared(broker: BrokerUnderTest, house: House) -> None:
+    await house.commit(listed(), first_read(), listed(Q08), first_read(Q08))
+    async with Listener(broker.port) as listener, Running(house.pump(house.mqtt(at(broker))).run()):
+        await until(lambda: listener.last(f"{Q07}/status") is not None)
+        await house.commit(delisted())
+        await until(lambda: listener.last(f"{Q07}/status") is None)
+    async with Listener(broker.port) as late:
+        await until(lambda: late.last(f"{Q08}/nameplate") is not None)
+    assert not any(Q07 in one.topic for one in late.heard)
+
+
+async def test_a_relay_taken_off_while_the_poller_was_down_is_cleared(
+    broker: BrokerUnderTest, house: House
+) -> None:
+    await house.commit(listed(), first_read(), listed(Q08))
+    async with Listener(broker.port) as listener:
+        async with Running(house.pump(house.mqtt(at(broker))).run()):
+            await until(lambda: listener.last(f"{Q07}/nameplate") is not None)
+        await house.commit(delisted())
+        async with Running(house.pump(house.mqtt(at(broker))).run()):
+            await until(lambda: listener.last(f"{Q07}/nameplate") is None)
+
+
+async def test_a_poller_that_dies_is_told_by_its_will(
+    broker: BrokerUnderTest, house: House, wire: Wire
+) -> None:
+    output = house.mqtt(at(broker, wire.port))
+    async with Listener(broker.port) as listener, Running(house.pump(output).run()):
+        await until(lambda: (listener.last("/poller") or {}).get("state") == "online")
+        wire.hold()
+        await until(lambda: (listener.last("/poller") or {}).get("state") == "offline")
+        will = listener.last("/poller")
+    assert will is not None
+    assert (will["head"], will["at"]) == (None, None)
+
+
+async def test_a_poller_that_ends_says_so_itself(broker: BrokerUnderTest, house: House) -> None:
+    await house.commit(listed())
+    async with Listener(broker.port) as listener:
+        async with Running(house.pump(house.mqtt(at(broker))).run()):
+            await until(lambda: listener.ids() == house.ids)
+        await until(lambda: (listener.last("/poller") or {}).get("state") == "offline")
+        goodbye = listener.last("/poller")
+    assert goodbye is not None
+    assert goodbye["head"]["seq"] == 1
+
+
+async def test_events_wait_for_a_broker_that_restarts(
+    broker: BrokerUnderTest, house: House, wire: Wire
+) -> None:
+    await house.commit(listed(), *(seen(number) for number in range(30)))
+    async with Running(house.pump(house.mqtt(at(broker, wire.port))).run()):
+        async with Listener(broker.port) as before:
+            await until(lambda: len(before.events()) >= len(house.ids))
+        wire.hold()  # until there is a listener again that can tell what comes
+        await broker.stop()
+        await house.commit(*(seen(number) for number in range(30, 700)))
+        await broker.start()
+        async with Listener(broker.port) as after:
+            wire.held = False
+            await until(lambda: after.ids()[-1:] == house.ids[-1:])
+    heard = before.ids() + after.ids()
+    assert _first_times(heard) == house.ids
+
+
+async def test_a_connection_lost_in_the_middle_loses_nothing(
+    broker: BrokerUnderTest, house: House, wire: Wire
+) -> None:
+    await house.commit(listed(), *(seen(number) for number in range(400)))
+    async with (
+        Listener(broker.port) as listener,
+        Running(house.pump(house.mqtt(at(broker, wire.port))).run()),
+    ):
+        for already in (1, 150, 300):
+            await until(lambda already=already: len(set(listener.ids())) > already)
+            wire.cut()
+        await until(lambda: listener.ids()[-1:] == house.ids[-1:])
+    assert wire.connections > 1
+    assert _first_times(listener.ids()) == house.ids
+    bodies = {body["id"]: body for body in listener.events()}
+    assert all(bodies[body["id"]] == body for body in listener.events())
+
+
+async def test_a_broker_that_forgot_gets_everything_again(
+    broker: BrokerUnderTest, house: House, tmp_path: Path
+) -> None:
+    await house.commit(listed(), first_read())
+    async with Running(house.pump(house.mqtt(at(broker))).run()):
+        async with Listener(broker.port) as listener:
+            await until(lambda: listener.last(f"{Q07}/nameplate") is not None)
+        await broker.stop()
+        for kept in tmp_path.glob("mosquitto.db"):
+            kept.unlink()
+        await broker.start()
+        async with Listener(broker.port) as late:
+            await until(lambda: late.last(f"{Q07}/nameplate") is not None)
+            await until(lambda: (late.last("/poller") or {}).get("state") == "online")
+
+
+async def test_only_the_newest_of_a_retained_topic_is_told_after_an_absence(
+    broker: BrokerUnderTest, house: House, wire: Wire
+) -> None:
+    await house.commit(listed(), first_read())
+    async with (
+        Listener(broker.port) as listener,
+        Running(house.pump(house.mqtt(at(broker, wire.port))).run()),
+    ):
+        await until(lambda: listener.last(f"{Q07}/nameplate") is not None)
+        wire.hold()
+        for version in ("2.0", "3.0", "4.0"):
+            await house.commit(changed(version))
+        told = listener.count(f"{Q07}/nameplate")
+        wire.held = False
+        await until(lambda: listener.ids()[-1:] == house.ids[-1:])
+        # the first connection after it may still carry the state that a delivery under way had
+        await until(lambda: (listener.last(f"{Q07}/nameplate") or {})["swRev"] == "4.0")
+    assert listener.count(f"{Q07}/nameplate") <= told + 2
+
+
+async def test_status_goes_out_on_a_change_and_not_on_a_tick(
+    broker: BrokerUnderTest, house: House
+) -> None:
+    house.live[Q07] = reading(uptime_s=10)
+    await house.commit(listed())
+    async with Listener(broker.port) as listener, Running(house.pump(house.mqtt(at(broker))).run()):
+        await until(lambda: listener.last(f"{Q07}/status") is not None)
+        told = listener.count(f"{Q07}/status")
+        house.live[Q07] = reading(uptime_s=11, at_s=1)
+        await asyncio.sleep(1.5)  # more than one look
+        assert listener.count(f"{Q07}/status") == told
+        house.live[Q07] = reading(uptime_s=12, at_s=2, health=Health.ALARM)
+        await until(lambda: (listener.last(f"{Q07}/status") or {})["health"]["value"] == 3)
+        assert listener.last(f"{Q07}/status")["uptime_s"]["value"] == 12  # type: ignore[index]
+
+
+async def test_status_goes_out_again_after_its_period(
+    broker: BrokerUnderTest, house: House
+) -> None:
+    house.live[Q07] = reading()
+    await house.commit(listed())
+    output = house.mqtt(at(broker, status_publish_s=1))
+    async with Listener(broker.port) as listener, Running(house.pump(output).run()):
+        await until(lambda: listener.count(f"{Q07}/status") >= 3)
+        assert listener.count(f"{Q07}/nameplate") == 1
+
+
+async def test_a_stalled_broker_holds_up_nobody_and_gets_everything_later(
+    broker: BrokerUnderTest, house: House, wire: Wire
+) -> None:
+    other = Fast()
+    await house.commit(listed())
+    async with (
+        Listener(broker.port) as listener,
+        Running(house.pump(house.mqtt(at(broker, wire.port)), other).run()),
+    ):
+        await until(lambda: listener.ids() == house.ids)
+        wire.stall()
+        await house.commit(*(seen(number) for number in range(300)))
+        await until(lambda: other.ids == house.ids)
+        assert listener.ids() == house.ids[:1]
+        wire.flow()
+        await until(lambda: listener.ids()[-1:] == house.ids[-1:])
+        assert listener.ids() == house.ids
+
+
+async def test_a_broker_that_dies_while_it_is_waited_for_is_noticed_at_once(
+    broker: BrokerUnderTest, house: House, wire: Wire
+) -> None:
+    await house.commit(listed())
+    async with (
+        Listener(broker.port) as listener,
+        Running(house.pump(house.mqtt(at(broker, wire.port))).run()),
+    ):
+        await until(lambda: listener.ids() == house.ids)
+        wire.stall()
+        await house.commit(seen(1))
+        await asyncio.sleep(0.2)  # the message is on its way and nothing comes back
+        wire.cut()
+        wire.flow()
+        # the acknowledgement alone would be waited for a minute
+        await until(lambda: listener.ids()[-1:] == house.ids[-1:], within_s=10)
+
+
+class Fast:
+    """An output that takes everything at once."""
+
+    name = "fast"
+
+    def __init__(self) -> None:
+        self.ids: list[str] = []
+
+    async def run(self) -> None:
+        await asyncio.Event().wait()
+
+    async def deliver(self, events: Any, state: Any) -> int:
+        self.ids += [one.id for one in events]
+        return events[-1].seq if events else 0
+
+    def status(self) -> OutputStatus:
+        return OutputStatus(connected=None, says="")
+
+
+def _first_times(ids: list[str]) -> list[str]:
+    """Without the repeats; what is left must be every event, in order."""
+    return list(dict.fromkeys(ids))

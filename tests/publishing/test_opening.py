@@ -1,0 +1,91 @@
+"""Outputs by their entry points: ours, others', and what is wrong with a site's wishes."""
+
+from __future__ import annotations
+
+from importlib.metadata import EntryPoint
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from poller.publishing.opening import GROUP, found, open_outputs
+from poller.publishing.ports import Context
+from poller.site.settings import Site
+from tests.publishing.world import House, site
+
+BROKER = {"host": "127.0.0.1"}
+
+
+def point(name: str, value: str) -> dict[str, EntryPoint]:
+    return {name: EntryPoint(name=name, value=value, group=GROUP)}
+
+
+def opened(of: Site, **more: Any) -> tuple[list[Any], list[Any]]:
+    house = House()
+
+    def context_for(name: str) -> Context:
+        return house.context(of, name=name, **of.file.outputs[name])
+
+    return open_outputs(of, context_for, file="tarn.yaml", **more)
+
+
+def theirs(context: Context) -> str:
+    return f"opened {context.name}"
+
+
+def test_our_mqtt_output_is_found() -> None:
+    assert "mqtt" in found()
+
+
+async def test_named_outputs_are_opened_in_order() -> None:
+    installed = {**found(), **point("theirs", "tests.publishing.test_opening:theirs")}
+    outputs, problems = opened(
+        site(BROKER, outputs={"theirs": {}, "mqtt": {}}), installed=installed
+    )
+    assert problems == []
+    assert (outputs[0], outputs[1].name) == ("opened theirs", "mqtt")
+
+
+def test_none_is_opened_that_is_not_named() -> None:
+    assert opened(site(BROKER)) == ([], [])
+
+
+CASES = [
+    ({"smoke-signal": {}}, "output-unknown", "outputs.smoke-signal", "smoke-signal"),
+    ({"mqtt": {"client_idd": "x"}}, "output-settings", "outputs.mqtt.client_idd", "not permitted"),
+    ({"mqtt": {"retry_cap_s": 0}}, "output-settings", "outputs.mqtt.retry_cap_s", "greater"),
+    (
+        {"mqtt": {"broker": {"host": "h", "tls": {"ca": "no-such.pem"}}}},
+        "output-tls",
+        "broker.tls",
+        "No such file",
+    ),
+]
+
+
+@pytest.mark.parametrize(("outputs", "code", "at", "words"), CASES)
+async def test_each_fault_is_told_with_its_place(
+    outputs: dict[str, Any], code: str, at: str, words: str, tmp_path: Path
+) -> None:
+    _, (problem,) = opened(site(BROKER, outputs=outputs))
+    assert (problem.code, problem.at, problem.file) == (code, at, "tarn.yaml")
+    assert words in problem.what
+
+
+async def test_mqtt_without_any_broker_is_a_fault() -> None:
+    _, (problem,) = opened(site(outputs={"mqtt": {}}))
+    assert problem.code == "output-broker-missing"
+
+
+def test_an_output_that_does_not_load_leaves_the_others() -> None:
+    installed = {**point("bad", "tests.no_such_module:open"), **point("good", f"{__name__}:theirs")}
+    outputs, (problem,) = opened(site(outputs={"bad": {}, "good": {}}), installed=installed)
+    assert outputs == ["opened good"]
+    assert problem.code == "output-not-loadable"
+
+
+async def test_a_password_in_the_wrong_place_is_not_repeated() -> None:
+    outputs = {"mqtt": {"broker": {"host": "h", "password": "hunter2"}}}
+    _, problems = opened(site(BROKER, outputs=outputs))
+    assert problems
+    assert "hunter2" not in "\n".join(map(str, problems))
