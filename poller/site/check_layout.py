@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import pairwise
 from typing import Final
 
 from poller.site.faults import Check, Fault
@@ -84,15 +83,19 @@ def _ranges_apart(one: RegisterMap) -> Iterator[Fault]:
     def order(numbered: tuple[int, Range]) -> tuple[str, int]:
         return numbered[1].table, numbered[1].first
 
-    for (_, before), (at, after) in pairwise(sorted(enumerate(one.ranges), key=order)):
-        if before.table == after.table and after.first <= before.last:
+    widest: Range | None = None  # of those before, the one that reaches furthest
+    for at, after in sorted(enumerate(one.ranges), key=order):
+        apart = widest is None or widest.table != after.table or widest.last < after.first
+        if widest is not None and not apart:
             yield Fault(
                 path=("ranges", at),
                 code="map-ranges-overlap",
-                what=f"{after.table} {after.first} lies in the range {before.first} to "
-                f"{before.last} too",
+                what=f"{after.table} {after.first} lies in the range {widest.first} to "
+                f"{widest.last} too",
                 mend="join the two, or part them",
             )
+        if widest is None or apart or widest.last < after.last:
+            widest = after
 
 
 def _read_effect(one: RegisterMap) -> Iterator[Fault]:

@@ -37,7 +37,9 @@ def salvage(
     """
     left, cut = source, list[Path]()
     for _ in range(ROUNDS_MAX):
-        paths = {_to_cut(error["loc"], error["type"], left.value) for error in reason.errors()}
+        paths = {
+            _to_cut(model, error["loc"], error["type"], left.value) for error in reason.errors()
+        }
         if () in paths or len(cut) + len(paths) > CUT_MAX:
             return None
         for path in sorted(paths, key=lambda one: [(isinstance(s, str), s) for s in one])[::-1]:
@@ -52,9 +54,9 @@ def salvage(
     return None
 
 
-def _to_cut(loc: tuple[str | int, ...], kind: str, value: Any) -> Path:
+def _to_cut(model: type[BaseModel], loc: tuple[str | int, ...], kind: str, value: Any) -> Path:
     """The key at fault; for a missing key what stands around it; for an item its whole list."""
-    path = path_in_file(loc, value)
+    path, _ = path_in_file(model, loc, value)
     if path[:1] == ("relays",) and len(path) > 1:
         return path[:2]
     if kind == "missing" and len(path) == 1 and path[0] in STAND_INS:

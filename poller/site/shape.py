@@ -34,35 +34,29 @@ def _echo(error: ErrorDetails) -> bool:
     return bool(len(error["input"]) >= error["ctx"]["min_length"])
 
 
-def path_in_file(loc: tuple[str | int, ...], value: Any) -> Path:
-    """loc without what pydantic puts between: names of a union's members, and [key]."""
+def path_in_file(
+    model: type[BaseModel], loc: tuple[str | int, ...], value: Any
+) -> tuple[Path, Spot]:
+    """loc without what pydantic puts between, with keys as the file has them; and what is there."""
+    where = spot.find(model, loc)
     path: list[str | int] = []
-    for at, step in enumerate(loc):
-        found = _key_in(value, step)
-        if found is not None:
-            value = value[found]
-        elif isinstance(value, dict) and at == len(loc) - 1 and step != "[key]":
-            found, value = step, None  # a key that is missing
-        else:
-            continue
-        path.append(found)
-    return tuple(path)
-
-
-def _key_in(value: Any, step: str | int) -> str | int | None:
-    """The key or number that this step of a loc is; big numbers come as text."""
-    if isinstance(value, list):
-        return step if isinstance(step, int) and step < len(value) else None
-    if not isinstance(value, dict):
-        return None
-    return step if step in value else next((key for key in value if str(key) == step), None)
+    for step in where.path:
+        if isinstance(value, dict) and step not in value:
+            # whole numbers too big for a machine word come as text
+            step = next((key for key in value if str(key) == step), step)
+        path.append(step)
+        try:
+            value = value[step]
+        except (KeyError, IndexError, TypeError):
+            value = None  # missing
+    return tuple(path), where
 
 
 def _problem(error: ErrorDetails, source: Lined, model: type[BaseModel], file: str) -> Problem:
-    path = path_in_file(error["loc"], source.value)
+    path, where = path_in_file(model, error["loc"], source.value)
     if hides_secret(path):
         return secret_problem(path, source, file)
-    code, what, mend = _words(error, path, spot.find(model, error["loc"]))
+    code, what, mend = _words(error, path, where)
     return Problem(
         code=code,
         file=file,
@@ -112,8 +106,8 @@ def _words(error: ErrorDetails, path: Path, where: Spot) -> tuple[str, str, str]
             return "number-bound", f"{_short(given)} is {side} the bound", _with(bounded, where.why)
         case "too_short" | "too_long" | "string_too_short" | "string_too_long":
             return "length-bound", *_length(kind, context, given, where)
-        case _ if given is None:
-            return "type-wrong", "nothing stands here", _wanted(kind)
+        case _ if given is None or isinstance(given, (dict, list)):
+            return "type-wrong", f"{_kind(given)} stands here", _wanted(kind)
         case _:
             return "type-wrong", f"{_short(given)} is {_kind(given)}", _wanted(kind)
 
@@ -149,7 +143,7 @@ def _short(given: Any) -> str:
 def _kind(given: Any) -> str:
     return {
         str: "text", bool: "true or false", int: "a whole number", float: "a number",
-        dict: "a map of keys", list: "a list",
+        dict: "a map of keys", list: "a list", type(None): "nothing",
     }[type(given)]  # fmt: skip
 
 

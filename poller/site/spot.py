@@ -12,8 +12,9 @@ from pydantic.fields import FieldInfo
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Spot:
-    """keys: of the map around the last step; why: the description of the last step, if any."""
+    """path: in the file; keys: of the map around its last step; why: that step's description."""
 
+    path: tuple[str | int, ...] = ()
     keys: tuple[str, ...] = ()
     why: str | None = None
 
@@ -23,7 +24,8 @@ def find(model: type[BaseModel], loc: tuple[str | int, ...]) -> Spot:
     kind: Any = model
     keys: tuple[str, ...] = ()
     why: str | None = None
-    for step in loc:
+    path: list[str | int] = []
+    for at, step in enumerate(loc):
         kind, inner = _plain(kind)
         why = inner or why
         members = _members(kind)
@@ -32,23 +34,23 @@ def find(model: type[BaseModel], loc: tuple[str | int, ...]) -> Spot:
             if chosen is not None:
                 kind = chosen
                 continue
-            kind, _ = _plain(members[0])
-            if len(members) > 1:
-                return Spot(why=why)
+        if step == "[key]":
+            break
+        path.append(step)
         if isinstance(kind, type) and issubclass(kind, BaseModel):
             fields = {field.alias or name: field for name, field in kind.model_fields.items()}
             keys = tuple(fields)
             if step not in fields:
-                return Spot(keys=keys)
+                return Spot(path=(*path, *loc[at + 1 :]), keys=keys)
             kind, why = fields[str(step)].annotation, fields[str(step)].description
         elif get_origin(kind) is dict:
             of_key, of_value = get_args(kind)
             keys, why = (), None
-            kind = of_key if loc[-1] == "[key]" and step == loc[-2] else of_value
+            kind = of_key if loc[at + 1 :] == ("[key]",) else of_value
         elif get_origin(kind) is tuple:
             kind, why = get_args(kind)[0], None
     _, inner = _plain(kind)
-    return Spot(keys=keys, why=inner or why)
+    return Spot(path=tuple(path), keys=keys, why=inner or why)
 
 
 def _plain(kind: Any) -> tuple[Any, str | None]:
