@@ -26,17 +26,24 @@ class Bug:
     old: str
     new: str
     checks: tuple[int, ...]
+    also: tuple[tuple[str, str], ...] = ()  # further pieces of the same module
 
 
 BUGS: Final[tuple[Bug, ...]] = (
     Bug(
         name="late reply taken for the next",
         module="poller.edges.link",
-        old="""            if not self._gateway:
+        old="mine = frame.transaction == self.transaction and self.unit in (None, frame.unit)",
+        new="mine = True",
+        also=(
+            (
+                """            if not self._gateway:
                 self._drop()
             return NoReply(reason=f"no reply within {timeout_s:g} s")""",
-        new="""            return NoReply(reason=f"no reply within {timeout_s:g} s")""",
-        checks=(1, 2, 5),
+                """            return NoReply(reason=f"no reply within {timeout_s:g} s")""",
+            ),
+        ),
+        checks=(1, 2),
     ),
     Bug(
         name="transaction unchecked",
@@ -229,11 +236,13 @@ class _Planter(importlib.abc.MetaPathFinder, importlib.abc.Loader):
 
 def planted(bug: Bug, text: str) -> str:
     """The module's text with the bug in it. Raises where it does not apply exactly once."""
-    if text.count(bug.old) != 1:
-        raise LookupError(
-            f"{bug.name}: its place stands {text.count(bug.old)} times in {bug.module}"
-        )
-    return text.replace(bug.old, bug.new)
+    for old, new in ((bug.old, bug.new), *bug.also):
+        if text.count(old) != 1:
+            raise LookupError(
+                f"{bug.name}: its place stands {text.count(old)} times in {bug.module}"
+            )
+        text = text.replace(old, new)
+    return text
 
 
 def plant(name: str) -> Bug:
