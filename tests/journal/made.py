@@ -73,6 +73,8 @@ def of(hint: Any) -> st.SearchStrategy[Any]:
         return st.none()
     if isinstance(hint, type) and issubclass(hint, Enum):
         return st.sampled_from(hint)
+    if hint is bool:
+        return st.booleans()
     if hint is int:
         return st.integers(min_value=-(2**63), max_value=2**63)
     assert isinstance(hint, type), hint

@@ -1,0 +1,167 @@
+"""Published schemas against their dialect, the bodies they describe, and AsyncAPI's own schema."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+from hypothesis import given, settings
+from jsonschema import Draft202012Validator, FormatChecker
+
+from poller.journal.chain import START, record
+from poller.model import events as ev
+from poller.model.canonical import plain
+from poller.model.status import StatusReading
+from poller.publishing.projections import event_body, nameplate_body, poller_body, status_body
+from poller.publishing.schema import asyncapi, schemas
+from poller.publishing.topics import EVENT, TOPICS
+from poller.state import Relay
+from tests.journal.made import ANY_EVENT, of
+from tests.publishing.world import Q07, T0
+
+SCHEMAS = schemas()
+DOCUMENT = asyncapi()
+SPECIFICATION = Path(__file__).parents[2] / ".ci/node_modules/@asyncapi/specs/schemas/3.0.0.json"
+DATES = FormatChecker(formats=())
+
+
+def _is_rfc3339(text: object) -> bool:
+    return not isinstance(text, str) or text.endswith("Z")
+
+
+DATES.checks("date-time")(_is_rfc3339)
+VALIDATORS = {
+    name: Draft202012Validator(schema, format_checker=DATES) for name, schema in SCHEMAS.items()
+}
+# the AsyncAPI document's schemas, asked for by its own references
+WITHIN = {
+    topic.name: Draft202012Validator(
+        {**DOCUMENT, **DOCUMENT["components"]["messages"][topic.name]["payload"]}
+    )
+    for topic in TOPICS
+}
+
+
+def holds(name: str, payload: bytes) -> None:
+    said = json.loads(payload)
+    VALIDATORS[f"message/{name}"].validate(said)
+    WITHIN[name].validate(said)
+
+
+@pytest.mark.parametrize("name", SCHEMAS)
+def test_each_schema_is_one_of_2020_12(name: str) -> None:
+    assert SCHEMAS[name]["$schema"] == "https://json-schema.org/draft/2020-12/schema"
+    Draft202012Validator.check_schema(SCHEMAS[name])
+
+
+def test_every_message_file_and_event_kind_has_one() -> None:
+    expected = {f"message/{topic.name}" for topic in TOPICS}
+    expected |= {"file/site", "file/register_map"}
+    expected |= {f"event/{kind}/{v}" for kind, v in ev.KINDS}
+    assert SCHEMAS.keys() == expected
+
+
+@settings(deadline=None, max_examples=60)
+@given(event=ANY_EVENT)
+def test_every_event_message_keeps_to_its_schema(event: ev.Event) -> None:
+    (recorded,) = record("uuid", START, [event])
+    holds("event", event_body(recorded, site="tarn-hill").payload)
+    holds("event", event_body(recorded, site="tarn-hill", bytes_max=10).payload)
+    kind = f"event/{event.body.kind}/{event.body.v}"
+    VALIDATORS[kind].validate(plain(event.body))
+
+
+# a person's reading has attribute names that decide has checked; made-up ones are no such
+RELAYS = of(Relay).map(lambda relay: replace(relay, manual=None))
+
+
+@settings(deadline=None, max_examples=40)  # building a strategy for a whole relay takes its time
+@given(relay=RELAYS, read=of(StatusReading))
+def test_every_retained_message_keeps_to_its_schema(relay: Relay, read: Any) -> None:
+    about: dict[str, Any] = {"site": "tarn-hill", "relay_id": Q07, "relay": relay, "seq": 1}
+    holds("nameplate", nameplate_body(**about).payload)
+    for one in (None, read):
+        holds("status", status_body(**about, reading=one, mapped=None).payload)
+
+
+@pytest.mark.parametrize(("head", "at"), [(START, T0), (None, None)])
+def test_the_poller_message_and_its_will_keep_to_their_schema(head: Any, at: Any) -> None:
+    body = poller_body(site="tarn-hill", version="1", state="offline", head=head, at=at)
+    holds("poller", body.payload)
+
+
+def _event_message() -> dict[str, Any]:
+    listed = ev.RelayListed(bay="Q07", function="main 1", address="a")
+    (recorded,) = record("uuid", START, [ev.Event(at=T0, subject=Q07, body=listed)])
+    said: dict[str, Any] = json.loads(event_body(recorded, site="tarn-hill").payload)
+    return said
+
+
+BROKEN = [
+    {"schema": "bayroll/event/2"},
+    {"kind": "relay_painted"},
+    {"body": {"bay": "Q07"}},
+    {"body": {"bay": 7, "function": "main 1", "address": "a"}},
+    {"seq": "1"},
+    {"at": 5},
+]
+
+
+@pytest.mark.parametrize("change", BROKEN)
+def test_the_event_schema_refuses_what_is_none(change: dict[str, Any]) -> None:
+    with pytest.raises(jsonschema.ValidationError):
+        VALIDATORS["message/event"].validate({**_event_message(), **change})
+
+
+@pytest.mark.parametrize("missing", sorted(_event_message()))
+def test_every_member_is_always_there(missing: str) -> None:
+    message = _event_message()
+    del message[missing]
+    assert not VALIDATORS["message/event"].is_valid(message)
+
+
+def test_the_asyncapi_document_keeps_to_the_specification() -> None:
+    """Against the schema that the AsyncAPI initiative publishes for 3.0.0."""
+    if not SPECIFICATION.exists():
+        pytest.skip("the AsyncAPI schema is not here: npm install --prefix .ci @asyncapi/specs@6")
+    specification = json.loads(SPECIFICATION.read_text())
+    jsonschema.validators.validator_for(specification)(specification).validate(DOCUMENT)
+
+
+def test_the_specification_would_notice_a_fault() -> None:
+    if not SPECIFICATION.exists():
+        pytest.skip("the AsyncAPI schema is not here: npm install --prefix .ci @asyncapi/specs@6")
+    specification = json.loads(SPECIFICATION.read_text())
+    broken = json.loads(json.dumps(DOCUMENT))
+    broken["operations"]["send_event"]["action"] = "shout"
+    validator = jsonschema.validators.validator_for(specification)(specification)
+    assert not validator.is_valid(broken)
+
+
+def test_every_reference_in_the_document_leads_somewhere() -> None:
+    def references(value: Any) -> list[str]:
+        if isinstance(value, dict):
+            own = [value["$ref"]] if isinstance(value.get("$ref"), str) else []
+            return own + [one for inner in value.values() for one in references(inner)]
+        if isinstance(value, list):
+            return [one for inner in value for one in references(inner)]
+        return []
+
+    for reference in references(DOCUMENT):
+        found: Any = DOCUMENT
+        for step in reference.removeprefix("#/").split("/"):
+            found = found[step]
+
+
+def test_the_document_tells_the_topics_of_the_table() -> None:
+    addresses = {name: channel["address"] for name, channel in DOCUMENT["channels"].items()}
+    assert addresses == {topic.name: topic.address for topic in TOPICS}
+    retained = {
+        name: operation["bindings"]["mqtt"]["retain"]
+        for name, operation in DOCUMENT["operations"].items()
+    }
+    assert retained["send_event"] is EVENT.retained is False
