@@ -48,6 +48,7 @@ COMMIT_BATCH_MAX: Final = 500
 SNAPSHOT_EVERY: Final = 10_000
 SAMPLES_PER_RELAY_MAX: Final = 1_000
 EVENT_BYTES_MAX: Final = 1024 * 1024 * 5  # site_loaded carries the text of a site
+SITE_BYTES_MAX: Final = EVENT_BYTES_MAX - 1024 * 1024  # of its files as recorded; the rest is ample
 COMMAND_ANSWERS_MAX: Final = 10_000  # remembered, so that a repeated command gets its first answer
 COMMITS_WAITING_MAX: Final = 64  # callers with events before the committing thread; more wait
 SNAPSHOTS_KEPT: Final = 2  # the newest, and the one before in case it does not fit

@@ -78,6 +78,7 @@ CODES: Final[dict[str, str]] = {
     "site-serial-unit": "a unit id that can't be on a serial line",
     "site-shared-connection": "relays behind one host and port do not agree on what is there",
     "site-tls": "a client certificate without its key, or a key without its certificate",
+    "site-too-big": "a site and its maps together are longer than one event may be",
     "text-pattern": "a text is not spelled as it must be",
     "type-wrong": "a value is of another type than the key takes",
     "word-unknown": "a word is none of those that may stand here",

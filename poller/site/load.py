@@ -76,8 +76,21 @@ def load_site(path: str, read: Read) -> Site:
     problems = [*problems, *shelf.problems, *secret_problems(source, path)]
     file = _sound(site, problems)
     texts = {PurePosixPath(path).name: text} | shelf.texts
-    digest = hashlib.sha256(encode(dict(sorted(texts.items())))).hexdigest()
+    recorded = encode(texts)
+    if len(recorded) > limits.SITE_BYTES_MAX:
+        raise Faulty([_too_big(path, len(recorded))])
+    digest = hashlib.sha256(recorded).hexdigest()
     return Site(file=file, maps=shelf.maps, texts=texts, sha256=digest)
+
+
+def _too_big(path: str, size: int) -> Problem:
+    return Problem(
+        code="site-too-big",
+        file=path,
+        what=f"with its maps it is {size} octets long, one event of the journal carries "
+        f"{limits.SITE_BYTES_MAX}",
+        mend="take out comments and maps that no relay needs, or part it into two sites",
+    )
 
 
 class _Shelf:
