@@ -102,7 +102,7 @@ def _words(error: ErrorDetails, path: Path, where: Spot) -> tuple[str, str, str]
         case "greater_than_equal" | "less_than_equal" | "greater_than" | "less_than":
             ((name, bound),) = context.items()
             side = "below" if name in ("ge", "gt") else "above"
-            bounded = SIDES[name].format(bound)
+            bounded = SIDES[name].format(f"{bound:.15g}")
             return "number-bound", f"{_short(given)} is {side} the bound", _with(bounded, where.why)
         case "too_short" | "too_long" | "string_too_short" | "string_too_long":
             return "length-bound", *_length(kind, context, given, where)
@@ -142,7 +142,7 @@ def _short(given: Any) -> str:
 
 def _kind(given: Any) -> str:
     return {
-        str: "text", bool: "true or false", int: "a whole number", float: "a number",
+        str: "text", bool: "neither text nor a number", int: "a whole number", float: "a number",
         dict: "a map of keys", list: "a list", type(None): "nothing",
     }[type(given)]  # fmt: skip
 

@@ -121,7 +121,9 @@ class _Reader:
             return None
         self._documents += isinstance(event, DocumentStartEvent)
         if self._documents > 1:
-            raise self._not_plain(event, "a second document (---)")
+            mend = "keep one in this file, and put the other into a file of its own"
+            what = "a second document (---) stands here"
+            raise Faulty([self._problem(event, "yaml-not-plain", what, mend)])
         if isinstance(event, AliasEvent) or getattr(event, "anchor", None) is not None:
             raise self._not_plain(event, "an anchor or alias (& or *)")
         if isinstance(event, NodeEvent) and getattr(event, "tag", None) not in (None, "!"):
