@@ -39,6 +39,7 @@ CODES: Final[dict[str, str]] = {
     "map-status-word": "a name of health or behaviour is none of the standard's",
     "map-table-type": "the table and the type of a field do not go together",
     "map-ticking": "a field that is no number of the status is marked as ticking",
+    "map-too-big": "a map has more fields than any that Bayroll needs",
     "map-version-address": "a composed version does not begin at its lowest part",
     "map-version-pattern": "the pattern of a composed version does not name each part once",
     "map-version-unreadable": "a bound of versions can't be read under the map's own scheme",

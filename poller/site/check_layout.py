@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
+from poller.model import limits
 from poller.site.faults import Check, Fault
 from poller.site.fields import fields, places
 from poller.site.register_map import (
@@ -162,6 +163,17 @@ def _lengths(one: RegisterMap) -> Iterator[Fault]:
             )
 
 
+def _few_enough(one: RegisterMap) -> Iterator[Fault]:
+    count = sum(1 for _ in fields(one))
+    if count > limits.FIELDS_MAX:
+        yield Fault(
+            path=(),
+            code="map-too-big",
+            what=f"it has {count} fields, a map has at most {limits.FIELDS_MAX}",
+            mend="keep those of the nameplate, the status and the flags that somebody looks at",
+        )
+
+
 CHECKS: Final[tuple[Check[RegisterMap], ...]] = (
     Check(_inside_ranges, needs=("ranges",)),
     Check(_one_read),
@@ -172,4 +184,5 @@ CHECKS: Final[tuple[Check[RegisterMap], ...]] = (
     Check(_ticking),
     Check(_tables),
     Check(_lengths),
+    Check(_few_enough),
 )
