@@ -140,13 +140,13 @@ class Listener:
     heard: list[Heard] = field(default_factory=list)
 
     async def __aenter__(self) -> Listener:
-        self._client = paho.Client(CallbackAPIVersion.VERSION2)
-        self._client.on_message = self._on_message
-        self._client.on_connect = self._on_connect
-        self._client.on_subscribe = self._on_subscribe
+        self.client = paho.Client(CallbackAPIVersion.VERSION2)
+        self.client.on_message = self._on_message
+        self.client.on_connect = self._on_connect
+        self.client.on_subscribe = self._on_subscribe
         self._ready = False
-        self._client.connect_async(HOST, self.port)
-        self._client.loop_start()
+        self.client.connect_async(HOST, self.port)
+        self.client.loop_start()
         deadline = time.monotonic() + 10
         while not self._ready:
             assert time.monotonic() < deadline, "the listener got no subscription"
@@ -154,9 +154,9 @@ class Listener:
         return self
 
     async def __aexit__(self, *reason: object) -> None:
-        self._client.disconnect()
+        self.client.disconnect()
         # its thread may wait for a broker in this very loop
-        await asyncio.to_thread(self._client.loop_stop)
+        await asyncio.to_thread(self.client.loop_stop)
 
     def _on_connect(self, client: paho.Client, *rest: Any) -> None:
         client.subscribe([(one, 1) for one in self.filters])
@@ -196,8 +196,8 @@ class Wire:
         self.held = False
         self.sent: list[bytes] = []
         self.connections = 0
-        self._flowing = asyncio.Event()
-        self._flowing.set()
+        self._there, self._back = asyncio.Event(), asyncio.Event()
+        self.flow()
         self._writers: set[asyncio.StreamWriter] = set()
 
     async def __aenter__(self) -> Wire:
@@ -210,10 +210,19 @@ class Wire:
         self.cut()
 
     def stall(self) -> None:
-        self._flowing.clear()
+        self._there.clear()
+        self.stall_back()
 
     def flow(self) -> None:
-        self._flowing.set()
+        self._there.set()
+        self.flow_back()
+
+    def stall_back(self) -> None:
+        """Only acknowledgements are held back."""
+        self._back.clear()
+
+    def flow_back(self) -> None:
+        self._back.set()
 
     def cut(self) -> None:
         """As if the cable were pulled and the other end said so: no goodbye reaches the broker."""
@@ -236,8 +245,8 @@ class Wire:
             return
         ours = {writer, far_writer}
         self._writers |= ours
-        there = asyncio.ensure_future(self._pass(reader, far_writer, self.sent))
-        back = asyncio.ensure_future(self._pass(far_reader, writer, None))
+        there = asyncio.ensure_future(self._pass(reader, far_writer, self._there, self.sent))
+        back = asyncio.ensure_future(self._pass(far_reader, writer, self._back, None))
         try:
             await asyncio.wait((there, back), return_when=asyncio.FIRST_COMPLETED)
         finally:
@@ -252,11 +261,12 @@ class Wire:
         self,
         reader: asyncio.StreamReader,
         writer: asyncio.StreamWriter,
+        flowing: asyncio.Event,
         copy: list[bytes] | None,
     ) -> None:
         with suppress(OSError):
             while chunk := await reader.read(4096):
-                await self._flowing.wait()
+                await flowing.wait()
                 if copy is not None:
                     copy.append(chunk)
                 writer.write(chunk)

@@ -1,0 +1,158 @@
+"""TLS, client certificates and passwords against Mosquitto; what is wrong is told, no secret is."""
+
+from __future__ import annotations
+
+import logging
+import shutil
+import subprocess
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from structlog.testing import capture_logs
+
+from tests.publishing.brokers import HOST, MOSQUITTO, Mosquitto
+from tests.publishing.world import House, Running, listed, site, until
+
+SECRET = "tarn-and-heather-41"  # noqa: S105 - made up, for a broker that lives for seconds
+OPENSSL = shutil.which("openssl")
+PASSWD = shutil.which("mosquitto_passwd")
+
+
+def openssl(folder: Path, *words: str) -> None:
+    assert OPENSSL is not None
+    subprocess.run([OPENSSL, *words], cwd=folder, check=True, capture_output=True)
+
+
+def make_ca(folder: Path, name: str) -> None:
+    openssl(
+        folder, "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2",
+        "-keyout", f"{name}.key", "-out", f"{name}.pem", "-subj", f"/CN={name}",
+    )  # fmt: skip
+
+
+def make_certificate(folder: Path, name: str, ca: str, extension: str) -> None:
+    openssl(
+        folder, "req", "-newkey", "rsa:2048", "-nodes",
+        "-keyout", f"{name}.key", "-out", f"{name}.csr", "-subj", f"/CN={name}",
+    )  # fmt: skip
+    (folder / f"{name}.ext").write_text(extension)
+    openssl(
+        folder, "x509", "-req", "-in", f"{name}.csr", "-CA", f"{ca}.pem", "-CAkey", f"{ca}.key",
+        "-CAcreateserial", "-days", "2", "-out", f"{name}.pem", "-extfile", f"{name}.ext",
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def keys(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    if OPENSSL is None or PASSWD is None or MOSQUITTO is None:
+        pytest.skip("openssl, mosquitto and mosquitto_passwd are needed")
+    folder = tmp_path_factory.mktemp("keys")
+    make_ca(folder, "ca")
+    make_ca(folder, "other-ca")
+    make_certificate(folder, "broker", "ca", f"subjectAltName=IP:{HOST}\n")
+    make_certificate(folder, "poller", "ca", "extendedKeyUsage=clientAuth\n")
+    (folder / "passwords").touch()
+    subprocess.run(
+        [PASSWD, "-b", str(folder / "passwords"), "bayroll", SECRET],
+        check=True,
+        capture_output=True,
+    )
+    return folder
+
+
+@pytest.fixture(params=["5", "3.1.1"])
+async def broker(
+    request: pytest.FixtureRequest, keys: Path, tmp_path: Path
+) -> AsyncIterator[Mosquitto]:
+    settings = "\n".join(
+        (
+            "allow_anonymous false",
+            f"password_file {keys}/passwords",
+            f"cafile {keys}/ca.pem",
+            f"certfile {keys}/broker.pem",
+            f"keyfile {keys}/broker.key",
+            "require_certificate true",
+        )
+    )
+    one = Mosquitto(tmp_path, protocol=request.param, settings=settings)
+    await one.start()
+    yield one
+    await one.stop()
+
+
+TLS = {"ca": "ca.pem", "certificate": "poller.pem", "key": "poller.key"}
+
+
+def at(broker: Mosquitto, **more: Any) -> dict[str, Any]:
+    return {
+        "host": HOST,
+        "port": broker.port,
+        "protocol": broker.protocol,
+        "tls": TLS,
+        "user": {"env": "USER_OF_BROKER"},
+        "password": {"env": "PASSWORD_OF_BROKER"},
+        **more,
+    }
+
+
+def house_with(password: str | None) -> House:
+    house = House()
+    house.secrets = {"USER_OF_BROKER": "bayroll"}
+    if password is not None:
+        house.secrets["PASSWORD_OF_BROKER"] = password
+    return house
+
+
+async def test_with_certificate_and_password_events_arrive(broker: Mosquitto, keys: Path) -> None:
+    house = house_with(SECRET)
+    await house.commit(listed())
+    pump = house.pump(house.mqtt(site(at(broker)), folder=str(keys)))
+    async with Running(pump.run()):
+        await until(lambda: pump.status()[0].lag == 0)
+        assert pump.status()[0].connected
+
+
+async def test_a_wrong_password_is_told_without_it_and_a_right_one_taken_later(
+    broker: Mosquitto, keys: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    house = house_with(SECRET + "-wrong")
+    await house.commit(listed())
+    caplog.set_level(logging.DEBUG)
+    with capture_logs() as logs:
+        output = house.mqtt(site(at(broker)), folder=str(keys))
+        pump = house.pump(output)
+        async with Running(pump.run()) as running:
+            await until(lambda: "not connected yet" not in pump.status()[0].says)
+            says = pump.status()[0].says
+            assert not pump.status()[0].connected
+            assert not running.done()
+            house.secrets["PASSWORD_OF_BROKER"] = SECRET
+            await until(lambda: pump.status()[0].lag == 0)
+    assert "not authori" in says.lower() or "bad user name" in says.lower()
+    assert SECRET not in repr((logs, caplog.text, says, output.status()))
+    assert [one["event"] for one in logs if one["event"] == "output away"] == ["output away"]
+
+
+WRONG = [
+    ({"tls": {**TLS, "ca": "other-ca.pem"}}, SECRET, "certificate verify failed"),
+    ({"tls": {"ca": "ca.pem"}}, SECRET, ""),  # TLS 1.3 tells a missing certificate in many words
+    ({"host": "localhost"}, SECRET, "certificate verify failed"),  # not the name it is for
+    ({}, None, "environment variable PASSWORD_OF_BROKER is not set"),
+]
+
+
+@pytest.mark.parametrize(("more", "password", "words"), WRONG)
+async def test_what_is_wrong_with_a_connection_is_told(
+    broker: Mosquitto, keys: Path, more: dict[str, Any], password: str | None, words: str
+) -> None:
+    house = house_with(password)
+    await house.commit(listed())
+    pump = house.pump(house.mqtt(site(at(broker, **more)), folder=str(keys)))
+    async with Running(pump.run()) as running:
+        await until(lambda: "not connected yet" not in pump.status()[0].says)
+        assert words in pump.status()[0].says
+        assert not pump.status()[0].connected
+        assert not running.done()
+        assert pump.status()[0].lag == 1
