@@ -169,8 +169,11 @@ class Watch:
             checked = yield from self._read_nameplate()
         if self.map is not None and self._has_status() and not self._reason:
             yield from self._read_status(self.map, checked)
-        if self._reason != BUSY:
-            self._fresh = self._status_at is not None and self._status_at.mono >= now.mono
+        self._fresh = self._status_at is not None and (
+            self._status_at.mono >= now.mono
+            # busy is no fault; a relay that is busy for ever is not read all the same
+            or (self._reason == BUSY and now.mono - self._status_at.mono < 2 * self.pace.status_s)
+        )
         self._listen()
         self._schedule(now)
         return tuple(self._findings)

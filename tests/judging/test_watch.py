@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
 from random import Random
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import pytest
 
@@ -32,6 +32,7 @@ from poller.reading.exchange import Garbled, Outcome, Refused
 from poller.reading.frames import Request
 from poller.reading.read_plan import CompiledMap
 from poller.site.builtin import ANY
+from poller.site.register_map import RegisterMap
 from simulator.image import Condition
 from simulator.relay import Relay
 from tests.judging.visits import (
@@ -51,6 +52,7 @@ from tests.judging.visits import (
     utc,
     visits,
 )
+from tests.simulator.layouts import LIVE, layout
 
 F = TypeVar("F")
 IDENTITY_AT = 0  # holding registers of larch
@@ -190,6 +192,54 @@ def test_firmware_that_moves_registers_changes_the_map_and_no_flag() -> None:
     (believed,) = of(Believed, found)
     assert (believed.map, believed.nameplate.swRev) == ("pike-3", "3.00.001")
     assert found == [believed]
+
+
+def moved(name: str, low: str, status: dict[str, Any], **fits: str) -> RegisterMap:
+    """One of two maps of a family whose registers 50 and 51 change their meaning."""
+    return layout(
+        map=name,
+        fits={"versions": fits},
+        status=status,
+        flags={"storage_low": LIVE | {"active": low}},
+    )
+
+
+def at(address: int, kind: str, **keys: Any) -> dict[str, Any]:
+    return {"table": "holding", "address": address, "type": kind, **keys}
+
+
+FLAG = {"flag": "storage_low", "bit": 0}
+OLD = moved("old", "one", {"flags": [at(50, "bool", **FLAG)]}, below="2")
+ELSEWHERE = moved(
+    "elsewhere",
+    "one",
+    {"free_memory_kb": at(50, "u16"), "flags": [at(51, "bool", **FLAG)]},
+    **{"from": "2"},
+)
+
+
+def test_a_register_that_means_something_else_now_is_no_flag() -> None:
+    """Free memory is told where the flag stood: 17 KB would be a raised flag."""
+    bench = visits(Relay(layout=OLD, nameplate=plate({"swRev": "1"})), OLD, ELSEWHERE).settle()
+    bench.relay.present(
+        layout=ELSEWHERE, nameplate=plate({"swRev": "2"}), condition=Condition(free_memory_kb=17)
+    )
+    found = bench.until(1_000)
+    (believed,) = found
+    assert isinstance(believed, Believed)
+    assert believed.map == "elsewhere"
+
+
+def test_the_same_octets_are_decoded_anew_under_another_map() -> None:
+    """A bit that was 0 and stays 0, and by its new polarity it stands."""
+    one = moved("one", "one", {"flags": [at(50, "bool", **FLAG)]}, below="2")
+    zero = moved("zero", "zero", {"flags": [at(50, "bool", **FLAG)]}, **{"from": "2"})
+    bench = visits(Relay(layout=one, nameplate=plate({"swRev": "1"})), one, zero).settle()
+    raised = Condition(flags=frozenset({"storage_low"}))
+    bench.relay.present(layout=zero, nameplate=plate({"swRev": "2"}), condition=raised)
+    bench.watch.next_nameplate = bench.now_s
+    found = bench.until(1_000)
+    assert [one.flags for one in of(Edges, found)] == [{"storage_low": True}]
 
 
 def test_a_status_that_is_refused_as_a_whole_asks_for_the_nameplate_at_once() -> None:
@@ -379,6 +429,19 @@ def test_after_a_silence_the_nameplate_is_read_first() -> None:
     assert bench.asked[0][1].address == IDENTITY_AT
 
 
+def test_after_a_silence_a_change_is_confirmed_longer() -> None:
+    """Whatever the uptime says: boot text may be about."""
+    bench = visits(larch()).settle()
+    bench.fault = always(SILENT)
+    bench.until(bench.now_s + 600)
+    bench.fault = healthy
+    change(bench.relay, swRev="5.2")
+    back = bench.watch.due
+    bench.until(back + 1_200)
+    (when,) = [at for at, one in bench.told if isinstance(one, Believed)]
+    assert when - back == pytest.approx(PACE.confirm_after_restart_s, abs=61)
+
+
 # What relays do.
 
 
@@ -400,6 +463,15 @@ def test_a_silent_relay_is_asked_once_an_interval() -> None:
     bench.fault = always(SILENT)
     bench.until(bench.now_s + 3_600)
     assert len(bench.asked) == 60
+
+
+def test_a_miss_while_a_change_waits_is_one_miss_an_interval_too() -> None:
+    bench = visits(larch()).settle()
+    missed = bench.watch.next_nameplate = bench.watch.next_status - 20
+    bench.fault = always(SILENT)
+    bench.visit()
+    assert bench.watch.misses == 1
+    assert bench.watch.due >= missed + PACE.status_s
 
 
 def test_one_answer_between_misses_is_no_silence() -> None:
@@ -424,6 +496,18 @@ def test_busy_is_later_and_no_miss(code: int) -> None:
     bench.fault = healthy
     assert bench.visit() == ()
     assert bench.watch.due > bench.now_s + 50
+
+
+def test_the_reading_of_a_busy_relay_is_good_for_an_interval_longer() -> None:
+    bench = visits(larch()).settle()
+    bench.fault = always(Refused(code=6))
+    qualities = []
+    for _ in range(30):
+        bench.visit()
+        reading = bench.watch.reading()
+        assert reading is not None
+        qualities.append(reading.quality)
+    assert qualities == [Quality.GOOD] * 13 + [Quality.STALE] * 17
 
 
 @pytest.mark.parametrize("code", [0x0A, 0x0B])
@@ -463,6 +547,15 @@ def test_a_block_refused_inside_is_split_at_field_borders_and_said_once() -> Non
     # remembered: the whole block was asked for once only
     whole = [r for _, r in bench.asked if r.address == STATUS_AT and r.count > 5]
     assert len(whole) == 1
+
+
+@pytest.mark.parametrize("address", [10, 40])
+def test_a_split_of_identity_or_nameplate_is_remembered_too(address: int) -> None:
+    bench = visits(larch())
+    bench.fault = refuses_across(address)
+    assert [one.nameplate for one in of(Believed, bench.until(200))] == [plate(LARCH)]
+    refused = [r for _, r in bench.asked if isinstance(bench.fault(r), Refused)]
+    assert len(refused) == 1
 
 
 def test_a_finding_noted_before_is_not_noted_again() -> None:
