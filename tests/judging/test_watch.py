@@ -242,6 +242,24 @@ def test_the_same_octets_are_decoded_anew_under_another_map() -> None:
     assert [one.flags for one in of(Edges, found)] == [{"storage_low": True}]
 
 
+def test_an_uptime_told_in_other_units_is_no_restart() -> None:
+    """In seconds before, in whole hours now: the minutes are lost."""
+    seconds = {"uptime_s": at(50, "u32", ticking=True)}
+    hours = {"uptime_s": at(50, "u32", scale=3600, ticking=True)}
+    old, new = (
+        layout(map="old", fits={"versions": {"below": "2"}}, status=seconds),
+        layout(map="new", fits={"versions": {"from": "2"}}, status=hours),
+    )
+    started = START - timedelta(seconds=10_059)
+    relay = Relay(layout=old, nameplate=plate({"swRev": "1"}), started=started)
+    bench = visits(relay, old, new).settle()
+    relay.present(layout=new, nameplate=plate({"swRev": "2"}))
+    bench.watch.next_nameplate = bench.watch.next_status  # the identity is read first
+    assert of(Restarted, bench.until(1_000)) == []
+    assert bench.watch.map is not None
+    assert bench.watch.map.map.map == "new"
+
+
 def test_a_status_that_is_refused_as_a_whole_asks_for_the_nameplate_at_once() -> None:
     bench = visits(pike(), shipped("pike"), shipped("pike-3")).settle()
     new_firmware(bench.relay)
