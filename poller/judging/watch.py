@@ -37,6 +37,7 @@ from poller.reading.read_plan import CompiledMap, Pass
 from poller.reading.run import PassRead
 from poller.site.settings import Pace
 
+UPTIME_SLACK_S: Final = 2.0  # a second of counting, and one of latency
 BUSY: Final = "busy"
 LATER_S: Final = 5.0  # after "busy": soon, but not at once
 
@@ -110,7 +111,7 @@ class Watch:
     _stills: tuple[bytes | None, ...] = ()
     _raw: tuple[Pass, tuple[bytes | None, ...]] | None = None  # the last replies, not decoded yet
     _uptime: tuple[int, float] | None = None  # seconds, monotonic time of the reading
-    _fallen_from: tuple[int, float] | None = None
+    _known_uptime: tuple[int, float] | None = None  # the last that agreed with the one before
     _sighting: Sighting | None = None
     _settled_at: Moment | None = None
 
@@ -267,7 +268,7 @@ class Watch:
     def _use(self, chosen: CompiledMap | None) -> None:
         """Another map: nothing read under the one before says anything about this one."""
         if chosen is not self.map:
-            self._stills, self._sighting, self._uptime, self._fallen_from = (), None, None, None
+            self._stills, self._sighting, self._uptime, self._known_uptime = (), None, None, None
             self._status, self._status_at, self._raw = None, None, None
         self.map = chosen
 
@@ -352,7 +353,7 @@ class Watch:
         self._remember(compiled, replace(compiled, status=read.learned))
         if self._reason:
             return
-        self._follow_uptime(read.pass_.uptime(read.replies))
+        self._follow_uptime(compiled, read.pass_.uptime(read.replies))
         stills = tuple(
             pdu if pdu is None else read.pass_.still(at, pdu) for at, pdu in enumerate(read.replies)
         )
@@ -393,18 +394,25 @@ class Watch:
         if done:
             self._settled_at = at
 
-    def _follow_uptime(self, uptime_s: int | None) -> None:
-        """A fall is a sign of a restart at once, and an event when the next reading agrees."""
+    def _follow_uptime(self, compiled: CompiledMap, uptime_s: int | None) -> None:
+        """A later start is a sign of a restart at once, and an event when two readings agree.
+
+        One odd value, up or down, is nothing: what counts is when the relay was started.
+        """
         if uptime_s is None:
             return
         before, self._uptime = self._uptime, (uptime_s, self.now.mono)
-        if self._fallen_from is not None:
-            was_s, at = self._fallen_from
-            self._fallen_from = None
-            if before is not None and before[0] <= uptime_s < was_s + self.now.mono - at - 1:
-                self._findings.append(Restarted(uptime_before_s=was_s, uptime_s=uptime_s))
-        elif before is not None and uptime_s < before[0]:
-            self._fallen_from = before
+        known, started = self._known_uptime, self.now.mono - uptime_s
+        step_s = compiled.status.uptime_field.scale if compiled.status.uptime_field else 1
+        near_s = step_s + UPTIME_SLACK_S
+        if known is None or abs(started - (known[1] - known[0])) <= near_s:
+            self._known_uptime = self._uptime
+            return
+        if before is not None and abs(started - (before[1] - before[0])) <= near_s:
+            if started > known[1] - known[0]:
+                self._findings.append(Restarted(uptime_before_s=known[0], uptime_s=uptime_s))
+            self._known_uptime = self._uptime
+        elif started > known[1] - known[0]:
             self._restarted_mono = self.now.mono
             self.next_nameplate = self.now.mono
 

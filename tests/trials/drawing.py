@@ -23,24 +23,33 @@ from simulator.scenario import Box, Scenario
 from simulator.stage import Stage, load_stage
 
 POLLS: Final = 20_000  # of a seed at most, so that time is bounded whatever is drawn
-FAMILIES: Final = {"larch": ("larch",), "pike": ("pike", "pike-3"), "otter": ("otter",)}
+FAMILIES: Final = {
+    "larch": ("larch",),
+    "pike": ("pike", "pike-3"),
+    "otter": ("otter",),
+    "heron": ("heron",),
+}
+BEHIND: Final = ("pike", "heron")  # behind a gateway
 VERSIONS: Final = {
     "larch": ("5.1 SP2", "5.1 SP2 HF3", "5.2", "5.3 HF1", "4.9 SP1"),
     "pike": ("2.06.004", "2.07.013", "2.08.001", "1.02.003"),
     "pike-3": ("3.00.004", "3.01.000"),
     "otter": ("F", "G", "Z", "AA", "AC"),
+    "heron": ("1.2", "1.10", "1.3", "2.0"),
 }
 SETTINGS: Final = {
     "larch": ("configRev", ("2025-11.2", "2026-01.1", "2026-02.7")),
     "pike": ("configRev", ("12", "31", "77")),
     "pike-3": ("configRev", ("3", "9", "14")),
     "otter": ("configRev", ("fellmoor-r7", "fellmoor-r8", "fellmoor-r9")),
+    "heron": ("configRev", ("C1", "C2", "C3")),
 }
 FLAGS: Final = {
     "larch": ("firmware_changed", "settings_changed", "storage_low", "restart_pending"),
     "pike": ("firmware_changed", "settings_changed", "storage_low"),
     "pike-3": ("firmware_changed", "settings_changed", "storage_low"),
     "otter": ("firmware_changed", "support_ending"),
+    "heron": ("firmware_changed", "settings_changed", "storage_low"),
 }
 CONNECTION_KINDS: Final = ("slots", "idle_close", "refuse")
 # a code that a relay can say for minutes and that says nothing about its registers
@@ -87,6 +96,18 @@ class Drawn:
     drift: float
 
 
+HERE: Final = Path(__file__).parent
+HERON: Final = Box(
+    map="heron",
+    nameplate={
+        "vendor": ("Trial Works",),
+        "swRev": ("1.2",),
+        "serNum": ("H{n:06}",),
+        "configRev": ("C0",),
+    },
+)
+
+
 @cache
 def shipped() -> tuple[dict[str, RegisterMap], tuple[Box, ...]]:
     """Maps and nameplate tables as the demo has them."""
@@ -96,8 +117,9 @@ def shipped() -> tuple[dict[str, RegisterMap], tuple[Box, ...]]:
         name: load_map((folder / "maps" / f"{name}.yaml").read_text(), f"{name}.yaml")
         for name in names
     }
+    maps["heron"] = load_map((HERE / "heron.yaml").read_text(), "heron.yaml")
     demo = load_stage(str(folder / "scenarios" / "demo.yaml"), lambda path: Path(path).read_text())
-    return maps, demo.scenario.boxes
+    return maps, (*demo.scenario.boxes, HERON)
 
 
 def draw(seed: int, hours: float | None = None) -> Drawn:
@@ -174,13 +196,14 @@ def _fleet(random: Random) -> Iterator[RelayEntry]:
             client_slots=random.choice((1, 2, 3, 4)),
         )
     for number in range(random.choice((0, 2, 3))):
+        family = random.choice(BEHIND)
         yield RelayEntry(
-            id=f"g{number}-pike",
+            id=f"g{number}-{family}",
             bay="G",
             function=f"feeder {number}",
             host="127.1.2.1",
             unit=number + 1,
-            maps=FAMILIES["pike"],
+            maps=FAMILIES[family],
             behind_serial=True,
             client_slots=1,
         )
