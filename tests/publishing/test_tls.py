@@ -29,6 +29,7 @@ def make_ca(folder: Path, name: str) -> None:
     openssl(
         folder, "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2",
         "-keyout", f"{name}.key", "-out", f"{name}.pem", "-subj", f"/CN={name}",
+        "-addext", "keyUsage=critical,keyCertSign,cRLSign",
     )  # fmt: skip
 
 
@@ -37,7 +38,8 @@ def make_certificate(folder: Path, name: str, ca: str, extension: str) -> None:
         folder, "req", "-newkey", "rsa:2048", "-nodes",
         "-keyout", f"{name}.key", "-out", f"{name}.csr", "-subj", f"/CN={name}",
     )  # fmt: skip
-    (folder / f"{name}.ext").write_text(extension)
+    # Python 3.13 checks certificates by RFC 5280 to the letter
+    (folder / f"{name}.ext").write_text(extension + "authorityKeyIdentifier=keyid\n")
     openssl(
         folder, "x509", "-req", "-in", f"{name}.csr", "-CA", f"{ca}.pem", "-CAkey", f"{ca}.key",
         "-CAcreateserial", "-days", "2", "-out", f"{name}.pem", "-extfile", f"{name}.ext",

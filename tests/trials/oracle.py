@@ -19,6 +19,7 @@ from poller.model.events import Change, ChangeClass, Order
 from poller.model.firmware_version import order
 from poller.site.settings import Pace, pace
 from poller.state import State, fold
+from simulator.acts import Back, Boot
 from tests.trials.trial import Ran
 
 FOREVER: Final = float("inf")
@@ -315,8 +316,6 @@ def _other_kinds(ran: Ran) -> Iterator[str]:
 
 
 def _restarts(ran: Ran, relay: str) -> bool:
-    from simulator.acts import Back, Boot
-
     return any(
         happens.relay == relay
         and (
@@ -336,7 +335,7 @@ def _published(ran: Ran) -> Iterator[str]:
     highest = 0
     for before, one in zip([None, *told], told, strict=False):
         if ids.get(one.seq) != one.id:
-            yield f"seq {one.seq} was published under id {one.id}; the journal has {ids.get(one.seq)}"
+            yield f"seq {one.seq} was published as {one.id}; the journal has {ids.get(one.seq)}"
         if one.at < ran.durable_at.get(one.seq, FOREVER):
             yield f"seq {one.seq} was published at {one.at:.3f} s, before it was durable"
         if one.seq > highest + 1:
@@ -347,7 +346,7 @@ def _published(ran: Ran) -> Iterator[str]:
                 start <= one.at + 5 and one.at - 60 <= end for start, end in ran.drawn.broker_away
             )
             if not lost:
-                yield f"seq {one.seq} was published again at {one.at:.0f} s for no reason"
+                yield f"seq {one.seq} was published again at {one.at:.0f} s"
         highest = max(highest, one.seq)
     if highest != len(ran.events):
         yield f"{len(ran.events)} events are in the journal, {highest} were published"

@@ -1,4 +1,4 @@
-"""uv run python -m tests.trials.score [--seeds N] [--bug NAME]: how many seeds find each planted bug.
+"""python -m tests.trials.score [--seeds N] [--bug NAME]: how many seeds find each planted bug.
 
 Each bug runs in a process of its own. Exit 1 where a bug is found by no seed.
 """

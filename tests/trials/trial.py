@@ -1,4 +1,4 @@
-"""Runs what a seed drew: the real service on virtual time, memory connections and a memory journal."""
+"""Runs what a seed drew: the real service on virtual time; connections and journal in memory."""
 
 from __future__ import annotations
 
@@ -72,7 +72,7 @@ class TrialOutput(Output):
     async def deliver(self, events: Sequence[Recorded], state: State) -> int:
         acked = 0
         for event in events:
-            while self._peer.away:
+            while self._peer.away:  # noqa: ASYNC110 - a second of virtual time
                 await asyncio.sleep(1)
             now = asyncio.get_running_loop().time()
             self._peer.told.append(Told(now, event.seq, event.id, self._peer.life))
