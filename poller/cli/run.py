@@ -174,6 +174,7 @@ def _outputs(
             live=live,
             now=SystemClock().utc,
             secrets=lambda secret: look_up(secret, site_file.parent),
+            extra={"folder": site_file.parent},
         )
 
     outputs, problems = open_outputs(site, context_for, file=str(site_file))

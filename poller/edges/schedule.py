@@ -12,10 +12,10 @@ from typing import Final, Protocol, TypeAlias
 import structlog
 
 from poller.edges.clock import Clock, moment
-from poller.edges.retry import backoff_s
 from poller.judging.findings import Finding
 from poller.judging.watch import Heard, Watch
 from poller.model import limits
+from poller.model.backoff import backoff_s
 from poller.reading.exchange import NoReply, Outcome
 from poller.reading.frames import Request
 

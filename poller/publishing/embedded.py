@@ -12,6 +12,7 @@ from typing import Any, Final
 with warnings.catch_warnings():
     warnings.simplefilter("ignore", DeprecationWarning)
     from amqtt.broker import Broker
+    from amqtt.mqtt.protocol.broker_handler import BrokerProtocolHandler
     from amqtt.session import Session
 
 STOP_S: Final = 1.0  # of the two seconds within which the demo ends
@@ -29,7 +30,10 @@ class _Snapshots(dict[str, Any]):
 
 
 class EmbeddedBroker(Broker):  # type: ignore[misc, unused-ignore]
-    """Sends a client retained messages for its own filters only; amqtt does so for everybody's."""
+    """Sends a client retained messages for its own filters only; amqtt does so for everybody's.
+
+    What it has acknowledged it passes on; amqtt drops it where its sender is gone by then.
+    """
 
     def __init__(self, host: str, port: int) -> None:
         super().__init__(
@@ -51,6 +55,31 @@ class EmbeddedBroker(Broker):  # type: ignore[misc, unused-ignore]
                 await super()._publish_retained_messages_for_subscription(
                     (topic_filter, qos), session
                 )
+
+    async def _client_message_loop(
+        self, client_session: Session, handler: BrokerProtocolHandler
+    ) -> None:
+        turns: dict[str, tuple[Any, Any]] = {
+            "subscribe": (handler.get_next_pending_subscription, self._handle_subscription),
+            "unsubscribe": (handler.get_next_pending_unsubscription, self._handle_unsubscription),
+            "deliver": (handler.mqtt_deliver_next_message, self._handle_message_delivery),
+        }
+        waiting = {name: asyncio.ensure_future(take()) for name, (take, _) in turns.items()}
+        gone = asyncio.ensure_future(handler.wait_disconnect())
+        left = client_session.delivered_message_queue
+        try:
+            while not gone.done() or waiting["deliver"].done() or not left.empty():
+                await asyncio.wait((gone, *waiting.values()), return_when=asyncio.FIRST_COMPLETED)
+                for name, (take, handle) in turns.items():
+                    if waiting[name].done():
+                        if await handle(client_session, handler, waiting[name]) is False:
+                            return  # a topic that nobody may publish to
+                        waiting[name] = asyncio.ensure_future(take())
+            await self._handle_disconnect(client_session, handler, gone)
+        finally:
+            for task in (gone, *waiting.values()):
+                task.cancel()
+            await asyncio.wait((gone, *waiting.values()))
 
     @property
     def address(self) -> tuple[str, int]:

@@ -25,9 +25,9 @@ from pydantic import Field
 
 from poller.journal.ports import CommitFailed, Head
 from poller.model import limits
+from poller.model.backoff import Backoff
 from poller.model.events import Recorded
 from poller.model.problems import Faulty, Problem
-from poller.publishing.backoff import Backoff
 from poller.publishing.mqtt_client import Client
 from poller.publishing.mqtt_send import Sender, Sent, listen, properties_of
 from poller.publishing.ports import Context, OutputStatus
@@ -118,6 +118,7 @@ class MqttOutput:
         self._client_id = settings.client_id or f"bayroll-{self._site}-{context.name}"
         self._backoff = Backoff(
             context.extra.get("random") or Random(),  # noqa: S311 - jitter, no secret
+            first_s=min(limits.OUTPUT_RETRY_FIRST_S, settings.retry_cap_s),
             cap_s=settings.retry_cap_s,
         )
         self._folder = Path(context.extra.get("folder", "."))

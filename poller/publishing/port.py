@@ -15,7 +15,7 @@ import structlog
 
 from poller.journal.ports import Committer, Reader
 from poller.model import limits
-from poller.publishing.backoff import Backoff
+from poller.model.backoff import Backoff
 from poller.publishing.ports import Output
 from poller.state import State
 
@@ -136,7 +136,9 @@ class _Line:
         await self._again_and_again(self._step)
 
     async def _again_and_again(self, work: Callable[[], Awaitable[object]]) -> None:
-        backoff = Backoff(self._random)
+        backoff = Backoff(
+            self._random, first_s=limits.OUTPUT_RETRY_FIRST_S, cap_s=limits.OUTPUT_RETRY_CAP_S
+        )
         while True:
             try:
                 moved = await work()

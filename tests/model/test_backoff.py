@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from poller.edges.retry import backoff_s
+from poller.model.backoff import backoff_s
 
 
 def wait(failures: int, seed: int = 1) -> float:
