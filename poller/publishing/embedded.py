@@ -79,7 +79,7 @@ class EmbeddedBroker(Broker):  # type: ignore[misc, unused-ignore]
         finally:
             for task in (gone, *waiting.values()):
                 task.cancel()
-            await asyncio.wait((gone, *waiting.values()))
+            await asyncio.gather(gone, *waiting.values(), return_exceptions=True)
 
     @property
     def address(self) -> tuple[str, int]:
