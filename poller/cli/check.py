@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
@@ -10,9 +11,13 @@ import typer
 
 from poller.cli import common
 from poller.cli.common import Exit, JsonOption
-from poller.model.problems import Faulty
-from poller.publishing.opening import found
-from poller.site.settings import pace
+from poller.cli.run import look_up
+from poller.edges.clock import SystemClock
+from poller.journal.memory import MemoryCommitter
+from poller.model.problems import Faulty, Problem
+from poller.publishing.opening import open_outputs
+from poller.publishing.ports import Context
+from poller.site.settings import Site, pace
 
 
 def check(
@@ -20,18 +25,21 @@ def check(
     as_json: JsonOption = False,
 ) -> None:
     """Say what is wrong with SITE and its maps: what, where, and how to mend it."""
+    problems: Sequence[Problem] = ()
+    site = None
     try:
         site = common.load(site_file)
     except Faulty as reason:
-        for problem in reason.problems:
-            if as_json:
-                common.print_json(asdict(problem))
-            else:
-                common.out.print(str(problem))
-        raise typer.Exit(Exit.BAD_INPUT) from reason
-    unknown = sorted(set(site.file.outputs) - set(found()))
-    if unknown:
-        common.fail(Exit.BAD_INPUT, f"{site_file}: no installed output is called {unknown[0]}")
+        problems = reason.problems
+    if site is not None:
+        problems = output_problems(site, site_file)
+    for problem in problems:
+        if as_json:
+            common.print_json(asdict(problem))
+        else:
+            common.out.print(str(problem))
+    if site is None or problems:
+        raise typer.Exit(Exit.BAD_INPUT)
     busiest = max(60 / pace(site.file.intervals, entry).status_s for entry in site.file.relays)
     said = {
         "site": site.file.site,
@@ -47,3 +55,23 @@ def check(
             f"maps {', '.join(sorted(site.maps))}; "
             f"a relay is visited {said['visits_per_minute_at_most']} times a minute at most"
         )
+
+
+def output_problems(site: Site, site_file: Path) -> list[Problem]:
+    """What is wrong with the outputs that a site names. Opening one connects to nothing."""
+    nothing = MemoryCommitter()
+
+    def context_for(name: str) -> Context:
+        return Context(
+            name=name,
+            site=site,
+            settings=site.file.outputs[name],
+            reader=nothing,
+            committer=nothing,
+            live=dict,
+            now=SystemClock().utc,
+            secrets=lambda secret: look_up(secret, site_file.parent),
+            extra={"folder": site_file.parent},
+        )
+
+    return open_outputs(site, context_for, file=str(site_file))[1]

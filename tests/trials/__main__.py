@@ -6,6 +6,7 @@ Exit 0 where every seed passed, 1 where one failed; a failing seed prints how to
 from __future__ import annotations
 
 import argparse
+import hashlib
 import logging
 import sys
 import time
@@ -15,9 +16,14 @@ import structlog
 
 from tests.trials.drawing import draw
 from tests.trials.oracle import Failure, judge
-from tests.trials.trial import run
+from tests.trials.trial import Ran, run
 
 SHOWN = 12  # failures of a seed that are printed
+
+
+def digest(ran: Ran) -> str:
+    """One number for the whole journal of a run, byte for byte."""
+    return hashlib.sha256(b"\n".join(one.stored for one in ran.events)).hexdigest()
 
 
 def one_seed(seed: int, hours: float | None = None) -> tuple[list[Failure], int, int]:
@@ -32,8 +38,12 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--seed", type=int, help="this one alone")
     parser.add_argument("--hours", type=float, help="in place of the drawn length")
+    parser.add_argument("--digest", action="store_true", help="print that of --seed's journal")
     given = parser.parse_args()
     structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.CRITICAL))
+    if given.digest:
+        print(digest(run(draw(given.seed or 0, given.hours))))
+        return 0
     seeds = (
         [given.seed] if given.seed is not None else range(given.first, given.first + given.seeds)
     )
