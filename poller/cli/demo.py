@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
 import shutil
 import sys
 import tempfile
@@ -150,10 +151,15 @@ def _say_how(site_file: Path, broker: tuple[str, int], control_path: Path) -> No
         "Within a minute one changes its firmware, one raises a lifecycle flag, one goes silent.\n"
         "From a second terminal:\n"
         f"  mosquitto_sub -h {broker[0]} -p {broker[1]} -t 'bayroll/v1/#' -v\n"
-        f"  bayroll list --site {site_file}\n"
-        f"  python -m simulator tell {control_path} list\n"
+        f"  {_prefix()}bayroll list --site {site_file}\n"
+        f"  {_prefix()}python -m simulator tell {control_path} list\n"
         "Ctrl-C ends it.\n"
     )
+
+
+def _prefix() -> str:
+    """As the demo itself was started."""
+    return "uv run " if "UV" in os.environ else ""
 
 
 class Teller:

@@ -40,7 +40,7 @@ def verify(
     """Follow the chain of hashes; name the first event that is not as it was written."""
     with common.told():
         path = _path(file, site)
-        with Reader.open(path, torn=True) as opened:
+        with Reader.open(path, torn=True) as opened, common.err.status(f"following {path}"):
             result = opened.verify(_head(head))
     if isinstance(result, Broken):
         if as_json:
