@@ -60,17 +60,21 @@ BUGS: Final[tuple[Bug, ...]] = (
         checks=(1, 2),
     ),
     Bug(
-        name="busy taken for silence",
-        module="poller.reading.run",
-        old="LATER: Final = frozenset({5, 6})",
-        new="LATER: Final = frozenset({5})\nAWAY_TOO = frozenset({6})",
+        name="busy read as zero",
+        module="poller.reading.exchange",
+        old="            return Refused(code=pdu[1])",
+        new="            if pdu[1] == 6 and request.table is not None:\n"
+        "                octets = reply_octets(request)\n"
+        "                zeros = bytes([request.function, octets]) + bytes(octets)\n"
+        "                return Reply(pdu=zeros)\n"
+        "            return Refused(code=pdu[1])",
         checks=(1, 2),
     ),
     Bug(
-        name="half-written text believed",
-        module="poller.reading.decode",
-        old="    if not all(0x20 <= octet <= 0x7E for octet in octets):",
-        new="    if False:",
+        name="erased memory believed",
+        module="poller.judging.watch",
+        old='    return tuple(name for name in absent if name == "swRev" or name in stood)',
+        new="    return ()",
         checks=(1, 2),
     ),
     Bug(

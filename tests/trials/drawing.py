@@ -96,6 +96,17 @@ class Drawn:
     drift: float
 
 
+STORIES: Final = (
+    "update",
+    "settings",
+    "replace",
+    "flag",
+    "silent",
+    "health",
+    "mode",
+    "erase",
+)
+ERASABLE: Final = ("larch", "heron")  # where a text that is erased can be told from one that is not
 HERE: Final = Path(__file__).parent
 HERON: Final = Box(
     map="heron",
@@ -239,7 +250,7 @@ def _story(
         lasts = (
             random.uniform(long_s, 2 * long_s) if random.random() < 0.8 else random.uniform(1, 90)
         )
-        match random.choice(("update", "settings", "replace", "flag", "silent", "health", "mode")):
+        match random.choice(STORIES):
             case "update":
                 away, boot = random.uniform(1, 240), random.uniform(0, 60)
                 to: dict[str, str | None] = {"swRev": random.choice(VERSIONS[layout])}
@@ -284,6 +295,13 @@ def _story(
             case "health":
                 act(0, Show(health=random.choice((Health.WARNING, Health.ALARM))))
                 act(lasts, Show(health=Health.OK))
+            case "erase":
+                # erased memory is not read, and never a change
+                name, texts = SETTINGS[layout]
+                if layout in ERASABLE:
+                    act(0, Write(values={name: None}, map=layout))
+                    act(lasts, Write(values={name: random.choice(texts)}, map=layout))
+                    windows.append(Window(start=now, end=now + lasts, relay=entry.id, why="erase"))
             case "mode":
                 act(0, Show(behaviour=random.choice((Behaviour.TEST, Behaviour.BLOCKED))))
                 act(lasts, Show(behaviour=Behaviour.ON))

@@ -175,7 +175,7 @@ def _missed(ran: Ran) -> Iterator[str]:
         told = said.get((relay, attribute), [])
         due_s = _due_s(ran, relay, attribute)
         for before, stretch in zip([None, *stretches], stretches, strict=False):
-            if before is None or before.value == stretch.value:
+            if before is None or before.value == stretch.value or stretch.value is None:
                 continue
             must = _must_be_known(ran, relay, attribute, stretch, due_s)
             if must is None:
