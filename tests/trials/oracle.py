@@ -247,6 +247,8 @@ def _invented(ran: Ran) -> Iterator[str]:
             if known is not None and one.before != known:
                 yield f"{where}: the journal said {known!r} before"
             known = one.after
+            if one.after is None:
+                yield f"{where}: erased memory is not read, and never a change"
             if not _was_on_the_wire(ran, relay, attribute, true, one):
                 yield f"{where}: it was not on the wire for the confirmation"
             yield from _wrongly_classed(ran, relay, attribute, one, where)
