@@ -209,8 +209,8 @@ class Teller:
 
     def _picture(self) -> Group:
         live = self.service.live() if self.service else {}
-        table = relay_table(rows(self._state, live, SystemClock().utc()))
-        return Group(table, Text("\n".join(self._said)))
+        table = relay_table(rows(self._state, live, SystemClock().utc()), common.out.width)
+        return Group(table, Text("\n".join(self._said), no_wrap=False, overflow="fold"))
 
 
 def _worth_telling(recorded: Recorded) -> bool:

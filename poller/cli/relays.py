@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 from typing import Annotated, Final
 
@@ -21,26 +21,30 @@ from poller.model.events import KINDS
 ANSWERING: Final = {None: "not asked yet", True: "yes", False: "no"}
 
 
-def relay_table(table: Iterable[Row]) -> Table:
-    """The roll as a person reads it; text from relays is escaped already."""
+WIDE_ENOUGH: Final = 105  # columns of a terminal; below, what a person needs least is left out
+COLUMNS: Final[dict[str, Callable[[Row], str]]] = {
+    "bay": lambda row: row.bay,
+    "function": lambda row: row.function,
+    "model": lambda row: row.model or "-",
+    "serial": lambda row: row.serNum or "-",
+    "firmware": lambda row: row.swRev or "-",
+    "baseline": lambda row: row.baseline,
+    "flags": lambda row: ", ".join((*row.flags, *row.troubles)) or "-",
+    "health": lambda row: _health(row),
+    "answering": lambda row: "paused" if row.paused else ANSWERING[row.answering],
+    "read": lambda row: _age(row),
+}
+ON_A_NARROW_ONE: Final = ("bay", "function", "firmware", "flags", "health", "answering", "read")
+
+
+def relay_table(table: Iterable[Row], width: int) -> Table:
+    """The roll as a person reads it; device text is escaped already. width: of the terminal."""
+    names = tuple(COLUMNS) if width >= WIDE_ENOUGH else ON_A_NARROW_ONE
     drawn = Table(box=None, pad_edge=False, show_edge=False)
-    for name in ("bay", "function", "model", "serial number", "firmware", "baseline", "flags"):
-        drawn.add_column(name, no_wrap=name in ("bay", "function"))
-    for name in ("health", "answering", "read"):
-        drawn.add_column(name)
+    for name in names:
+        drawn.add_column(name, overflow="fold")
     for row in table:
-        drawn.add_row(
-            row.bay,
-            row.function,
-            row.model or "-",
-            row.serNum or "-",
-            row.swRev or "-",
-            row.baseline,
-            ", ".join((*row.flags, *row.troubles)) or "-",
-            _health(row),
-            "paused" if row.paused else ANSWERING[row.answering],
-            _age(row),
-        )
+        drawn.add_row(*(COLUMNS[name](row) for name in names))
     return drawn
 
 
@@ -80,7 +84,7 @@ def list_(
         for row in found:
             common.print_json(plain(row))
     else:
-        common.out.print(relay_table(found))
+        common.out.print(relay_table(found, common.out.width))
         common.out.print(f"{len(found)} relays")
 
 
