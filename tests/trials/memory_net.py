@@ -51,6 +51,7 @@ class Net:
     asked: list[Asked] = field(default_factory=list)
     answered: list[tuple[float, Place]] = field(default_factory=list)
     most_connections: dict[Place, int] = field(default_factory=dict)
+    longest_held: dict[Place, float] = field(default_factory=dict)  # seconds of one connection
     open: dict[Place, list[MemoryTransport]] = field(default_factory=dict)
 
     async def connect(
@@ -108,7 +109,7 @@ class MemoryTransport(asyncio.Transport):
         self._lines: dict[str, Line] = {}
         self._closed = False
         self._free_at = 0.0  # octets arrive in the order in which they were sent
-        self._used_at = self._loop.time()
+        self._used_at = self._opened_at = self._loop.time()
 
     # The client's side.
 
@@ -149,6 +150,10 @@ class MemoryTransport(asyncio.Transport):
 
     def _end(self) -> None:
         self._closed = True
+        held_s = self._loop.time() - self._opened_at
+        self._net.longest_held[self._place] = max(
+            self._net.longest_held.get(self._place, 0.0), held_s
+        )
         self._net.open[self._place].remove(self)
 
     def _arrive(self, data: bytes) -> None:

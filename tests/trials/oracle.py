@@ -24,6 +24,8 @@ from tests.trials.trial import Ran
 
 FOREVER: Final = float("inf")
 SLACK_S: Final = 30.0  # requests, rests and reconnects of one visit, at the worst
+VISIT_S: Final = 60.0  # no visit is longer, however slow its answers
+HELD_FROM_SLOTS: Final = 3  # with fewer the connection is closed after each visit
 READS: Final = {1, 2, 3, 4, 43}
 
 
@@ -393,6 +395,9 @@ def _manners(ran: Ran) -> Iterator[str]:
         most = ran.net.most_connections.get(place, 0)
         if most > site.slots:
             yield f"{place} had {most} connections, its slots are {site.slots}"
+        held_s = ran.net.longest_held.get(place, 0.0)
+        if site.slots < HELD_FROM_SLOTS and not site.gateway and held_s > VISIT_S:
+            yield f"{place} has {site.slots} slots, and one was held for {held_s:.0f} s"
 
 
 # 6. Every queue stayed within its bound.
