@@ -159,6 +159,7 @@ def memory(relay: Relay) -> Memory:
         believed = Claim(nameplate=relay.nameplate, map=relay.map)
     return Memory(
         believed=believed,
+        nameplate=relay.nameplate,
         known=Known(
             flags=frozenset(relay.flags),
             health=relay.health,

@@ -26,7 +26,7 @@ from poller.judging.findings import (
     Seen,
     Unreadable,
 )
-from poller.model.nameplate import flat
+from poller.model.nameplate import Nameplate, flat
 from poller.model.status import Quality, Status, StatusReading
 from poller.reading import run as asking
 from poller.reading.choose import choose
@@ -58,9 +58,13 @@ Dialogue: TypeAlias = Generator[Request, Heard, tuple[Finding, ...]]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Memory:
-    """What events have told of this relay."""
+    """What events have told of this relay.
+
+    nameplate: the last one told; it outlives an identity that fits no map.
+    """
 
     believed: Claim | None = None
+    nameplate: Nameplate | None = None
     known: Known = NOTHING_KNOWN
     answering: bool | None = None
     unreadable: bool = False
@@ -258,7 +262,7 @@ class Watch:
             return same
         seen = seen.joined(image(rest.pass_, rest.replies, rest.objects))
         told = decode_nameplate(self.map, seen)
-        gone = _gone(told.absent, self.memory.believed)
+        gone = _gone(told.absent, self.memory.nameplate)
         if told.implausible or gone:
             self._not_read(rest, *told.implausible, *_missing(gone))
         else:
@@ -343,6 +347,7 @@ class Watch:
                     relay_time=self._changed_at,
                 )
             )
+            self.memory = replace(self.memory, nameplate=claim.nameplate)
         self.memory = replace(self.memory, believed=claim)
         self._pending = None
 
@@ -421,7 +426,7 @@ def _missing(absent: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(f"{name}: nothing stands there" for name in absent)
 
 
-def _gone(absent: tuple[str, ...], believed: Claim | None) -> tuple[str, ...]:
+def _gone(absent: tuple[str, ...], told: Nameplate | None) -> tuple[str, ...]:
     """Absent now: erased or half-written if it stood before, or if no relay is without it."""
-    stood = flat(believed.nameplate).keys() if believed is not None else set()
+    stood = flat(told).keys() if told is not None else set()
     return tuple(name for name in absent if name == "swRev" or name in stood)

@@ -619,3 +619,13 @@ def test_what_was_not_recorded_is_found_again() -> None:
         one.nameplate for one in of(Believed, first)
     ]
     assert [one.flags for one in of(Edges, again)] == [{"storage_low": True}]
+
+
+def test_memory_erased_while_no_map_fitted_is_not_read() -> None:
+    """Found by the trial: an identity that fits no map made all that was known be forgotten."""
+    bench = visits(larch()).settle()
+    good = bench.relay.nameplate
+    change(bench.relay, model="X-1")
+    assert of(NoMapFits, bench.until(bench.watch.now.mono + 8_000)) != []
+    bench.relay.present(nameplate=replace(good, configRev=None))
+    assert of(Believed, bench.until(bench.watch.now.mono + 8_000)) == []

@@ -96,6 +96,7 @@ class Drawn:
     drift: float
 
 
+UNDER_A_RIGHT_HEADER: Final = ("corrupted", "half_written")
 STORIES: Final = (
     "update",
     "settings",
@@ -327,7 +328,7 @@ def _wrongs(random: Random, entry: RelayEntry, until: float) -> tuple[list[Happe
             kind=kind,
             chance=random.choice((0.05, 0.2, 0.5, 1.0)),
             # what a relay says wrongly under a right header it says once
-            times=1 if kind == "corrupted" else 0,
+            times=1 if kind in UNDER_A_RIGHT_HEADER else 0,
             parameters=_parameters(random, kind),
         )
         happens.append(Happens(at=now, relay=entry.id, act=Misbehave(plan=plan)))
