@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 
 from poller.cli import common
+from tests.publishing.brokers import free_port
 
 ROOT = Path(__file__).parents[2]
 CONFIG = ROOT / "config"
@@ -42,13 +43,6 @@ def until(true: Callable[[], bool], what: str, within_s: float = START_S) -> Non
     while not true():
         assert time.monotonic() < end, f"not within {within_s:g} s: {what}"
         time.sleep(0.05)
-
-
-def free_port() -> int:
-    with socket.socket() as sock:
-        sock.bind(("127.0.0.1", 0))
-        port: int = sock.getsockname()[1]
-        return port
 
 
 @contextmanager

@@ -16,6 +16,7 @@ from typing import Any
 import pytest
 
 from tests.e2e import processes as run
+from tests.publishing.brokers import free_port
 
 QUIET = run.CONFIG / "scenarios" / "quiet.yaml"
 LARCH = run.CONFIG / "maps" / "larch.yaml"
@@ -117,7 +118,7 @@ def test_read_without_a_map_asks_for_the_identification(beside: Beside) -> None:
 
 
 def test_read_of_nobody_says_so(beside: Beside) -> None:
-    result = beside.bayroll("read", f"127.1.99.99:{run.free_port()}", "--timeout", "0.5")
+    result = beside.bayroll("read", f"127.1.99.99:{free_port()}", "--timeout", "0.5")
     assert result.returncode == 3
     assert "no connection" in result.stderr
 
