@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from enum import IntEnum
 from pathlib import Path
-from typing import Annotated, Any, NoReturn, TypeAlias
+from typing import Annotated, NoReturn, TypeAlias
 
 import typer
 from rich.console import Console
@@ -149,11 +149,3 @@ def print_json(value: object) -> None:
 def journal(place: Where) -> Journal:
     """The journal, to read. Raises JournalUnusable."""
     return Journal.open(place.journal)
-
-
-def rows_or_json(rows: list[dict[str, Any]], as_json: bool) -> bool:
-    """Prints rows as JSON lines if asked to; says whether it did."""
-    if as_json:
-        for row in rows:
-            print_json(row)
-    return as_json
