@@ -11,10 +11,11 @@ from typing import Any
 
 from poller.cli import common
 from poller.cli.common import Where
-from poller.decide import Refusal, decide
+from poller.decide import Refusal, SiteRead, decide
 from poller.edges import commands, control
 from poller.journal.committer import ThreadCommitter
 from poller.journal.store import Reader, Writer
+from poller.state import fold
 
 
 def ask(place: Where, op: str, args: dict[str, Any]) -> dict[str, Any]:
@@ -41,8 +42,12 @@ async def _here(place: Where, number: str, op: str, args: dict[str, Any]) -> dic
         reader = Reader.open(place.journal)
         committer = ThreadCommitter(writer)
         try:
-            now = datetime.now(UTC)
-            events = decide(reader.load_state(), site, given, now, by=by, cause=number)
+            now, state = datetime.now(UTC), reader.load_state()
+            listed = decide(state, site, SiteRead(), now)  # the service may never have run yet
+            state = fold(state, enumerate(listed, start=state.seq + 1))
+            events = decide(state, site, given, now, by=by, cause=number)
+            if listed:
+                await committer.commit(listed)
             answer = {"events": len(events), "kinds": [event.body.kind for event in events]}
             await committer.commit(events, command=(number, json.dumps(answer)))
         finally:

@@ -177,3 +177,10 @@ def test_schema_prints_each_that_it_names(bench: Bench) -> None:
     assert "asyncapi" in names
     for name in names:
         assert json.loads(bench.run("schema", name, site=False).stdout)
+
+
+def test_a_reading_can_be_entered_before_a_service_ever_ran(bench: Bench) -> None:
+    bench.journal.unlink()
+    bench.json("record", "q03-main1", "swRev=5.1 SP1", "--who", "x")
+    row = next(row for row in bench.json("list") if row["id"] == "q03-main1")
+    assert (row["swRev"], row["quality"]) == ("5.1 SP1", "manual")
