@@ -29,6 +29,15 @@ CODES_MAX: Final = 1_024  # names of one enumeration
 RANGES_MAX: Final = 256
 PROBLEMS_MAX: Final = 200  # told at once; more is said to be more
 
+# Files of other programs. A station description of a large substation is 20 to 40 MiB long.
+SCL_BYTES_MAX: Final = 64 * 1024 * 1024
+SCL_TAG_BYTES_MAX: Final = 1024 * 1024  # of a tag or comment, which is held as one piece
+SCL_DEPTH_MAX: Final = 64  # elements inside one another; IEC 61850-6 itself needs under 20
+SCL_NAMES_MAX: Final = 10_000  # different names of elements and attributes; they are all kept
+SCL_KEPT_MAX: Final = 100_000  # devices, addresses, types and bays remembered of one file
+SCL_TOLD_MAX: Final = 4  # things of one kind told of an IED one by one; more are counted
+CSV_COLUMNS_MAX: Final = 64  # a relay has under 20; more come of a spreadsheet that is no list
+
 # Modbus. MODBUS Application Protocol Specification V1.1b3, 6.1 to 6.4 and 4.1.
 REGISTERS_MAX: Final = 125
 BITS_MAX: Final = 2_000

@@ -14,6 +14,8 @@ HEADINGS: Final = {
     "secret": "Secrets",
     "site": "Site files",
     "map": "Register maps",
+    "scl": "Station descriptions (SCL, IEC 61850-6)",
+    "csv": "Relay lists as CSV",
     "scenario": "Scenarios of the simulator",
     "output": "Outputs",
     "journal": "The journal",
