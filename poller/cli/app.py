@@ -4,7 +4,19 @@ from __future__ import annotations
 
 import typer
 
-from poller.cli import check, demo, journal, people, read, relays, run, schema, status, try_map
+from poller.cli import (
+    check,
+    demo,
+    journal,
+    people,
+    read,
+    relays,
+    run,
+    schema,
+    site,
+    status,
+    try_map,
+)
 
 app = typer.Typer(
     name="bayroll",
@@ -30,6 +42,7 @@ app.add_typer(journal.journal, name="journal")
 app.command()(read.read)
 app.command("try-map")(try_map.try_map)
 app.command()(schema.schema)
+app.add_typer(site.site, name="site")
 
 
 def main() -> None:

@@ -12,6 +12,7 @@ CODES: Final[dict[str, str]] = {
     "field-type": "the type of a field is missing, or there is no such type in this place",
     "file-exists": "a file is to be written that exists already",
     "file-too-big": "the file is bigger than any that Bayroll needs",
+    "file-unwritable": "a file can't be written where it is to be",
     "format-unknown": "the file is written in a format that this Bayroll does not read",
     "journal-damaged": "the journal file can't be read as a whole, or its last event is not whole",
     "journal-exists": "a journal is to be recovered into a file that exists already",

@@ -43,15 +43,17 @@ Event: TypeAlias = Start | End
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wanted:
-    """What to tell of. path: is this one wanted; text: is its text; apart: holds nothing of ours.
+    """What to tell of. path: is this one wanted; text: is its text; leads: is it, or may one in it.
 
-    root, namespace: of the document element. Elements of other namespaces are never told of.
+    root, namespace: of the document element. apart: the name of an element that holds what is not
+    ours. What is in it, or of another namespace, is never told of.
     """
 
     root: str
     namespace: str
     path: Callable[[str], bool]
     text: Callable[[str], bool]
+    leads: Callable[[str], bool]
     apart: str
 
 
@@ -137,8 +139,11 @@ class _Reader:
                 "no tool writes so many; export the file again from the tool that wrote it",
                 self._parser.CurrentLineNumber,
             )
-        path = self._path(name)
+        # most of a file is of no interest, and is passed over fast
+        path = ELSEWHERE if self._paths[-1] is ELSEWHERE else self._path(name)
         self._paths.append(path)
+        if path is ELSEWHERE:
+            return
         self._leave_text()  # of the element around it, which is not asked for in pieces
         if self._wanted.path(path):
             line = self._parser.CurrentLineNumber
@@ -152,9 +157,10 @@ class _Reader:
         around = self._paths[-1]
         if not around:
             self._namespace = self._root(namespace, local)
-        if around is ELSEWHERE or namespace != self._namespace or local == self._wanted.apart:
+        if namespace != self._namespace or local == self._wanted.apart:
             return ELSEWHERE
-        return f"{around}/{local[:NAME_KEPT_MAX]}"
+        path = f"{around}/{local[:NAME_KEPT_MAX]}"
+        return path if self._wanted.leads(path) else ELSEWHERE
 
     def _root(self, namespace: str, local: str) -> str:
         """Some tools leave the namespace out; another one is another language."""
@@ -170,6 +176,8 @@ class _Reader:
 
     def _end(self, name: str) -> None:
         path = self._paths.pop()
+        if path is ELSEWHERE:
+            return
         if self._wanted.path(path):
             self.found.append(End(path=path, text="".join(self._text or ())))
         self._leave_text()

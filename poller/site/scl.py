@@ -15,10 +15,10 @@ from typing import Final
 from poller.model.problems import Problem
 from poller.site import scl_draft
 from poller.site.hostile_xml import Wanted, events
-from poller.site.scl_file import NAMESPACE, Collector, is_text, is_wanted
+from poller.site.scl_file import NAMESPACE, Collector, is_text, is_wanted, leads
 
 WANTED: Final = Wanted(
-    root="SCL", namespace=NAMESPACE, path=is_wanted, text=is_text, apart="Private"
+    root="SCL", namespace=NAMESPACE, path=is_wanted, text=is_text, leads=leads, apart="Private"
 )
 
 

@@ -54,7 +54,8 @@ def write(station: Station, file: str) -> tuple[str, list[Problem], int]:
     about = ABOUT.format(file=shown(path.name), edition=shown(edition, most=40))
     key = "relays:" if writer.drafted else "relays: []"
     lines = [about, *head(slug(name, "site"), name), "", key, *entries]
-    return "\n".join(lines) + "\n", writer.notes, writer.drafted
+    notes = sorted(writer.notes, key=lambda one: one.line or 0)
+    return "\n".join(lines) + "\n", notes, writer.drafted
 
 
 def _name(station: Station) -> str:

@@ -77,6 +77,10 @@ def is_text(path: str) -> bool:
     return path in TEXTS
 
 
+def leads(path: str) -> bool:
+    return path in PREFIXES or path.startswith(f"{BAY}/")  # an LNode is anywhere in a bay
+
+
 class Collector:
     """Takes events and gathers what is wanted, at most limits.SCL_KEPT_MAX of it all."""
 
@@ -257,6 +261,11 @@ ENDS: Final[dict[str, Callable[[Collector, End], None]]] = {
     f"{TYPES}/DOType/DA/Val": Collector._end_default_val,
 }
 TEXTS: Final = frozenset(ENDS)
+PREFIXES: Final = frozenset(
+    "/".join(parts[:length])
+    for parts in (path.split("/") for path in (*STARTS, *ENDS))
+    for length in range(2, len(parts) + 1)
+)
 
 
 def _of(event: Start, key: str) -> str:

@@ -1,8 +1,9 @@
 """The corpus of broken files: what each says is kept beside it, message and code.
 
-broken/site/NAME.yaml is read as a site, broken/map/NAME.yaml as a map; NAME.txt is all that is said
-of it. A case without a .yaml is a file that is not there. `python -m tests.site.corpus` writes the
-.txt of new cases (read them before you keep them) and config/problems.md.
+broken/site/NAME.yaml is read as a site, broken/map/NAME.yaml as a map, broken/scl/NAME.xml as a
+station description, broken/csv/NAME.csv as a relay list; NAME.txt is all that is said of it. A case
+without such a file is one that is not there. `python -m tests.site.corpus` writes the .txt of new
+cases (read them before you keep them) and config/problems.md.
 """
 
 from __future__ import annotations
@@ -15,11 +16,14 @@ from poller.model import limits
 from poller.model.problem_page import problem_page
 from poller.model.problems import Faulty
 from poller.site.load import load_map, load_site
+from poller.site.relay_csv import read_csv
+from poller.site.scl import draft_site
 
 HERE: Final = Path(__file__).parent / "broken"
 ROOT: Final = Path(__file__).parents[2]
 PAGE: Final = ROOT / "config" / "problems.md"
-BOUND: Final = re.compile(r"# bound for this case: ([A-Z_]+) ([0-9]+)\n")
+BOUND: Final = re.compile(r"(?:#|<!--) bound for this case: ([A-Z_]+) ([0-9]+)(?: -->)?\n")
+ENDINGS: Final = {"scl": ".xml", "csv": ".csv"}  # the others are .yaml
 PROBLEM: Final = re.compile(r"\S.* \[([a-z0-9-]+)\]\n    mend: .*\n")
 
 
@@ -35,16 +39,24 @@ def expected(name: str) -> str:
 
 def message(name: str) -> str:
     """What is said of the case now. Raises AssertionError where it is not refused."""
-    path = HERE / f"{name}.yaml"
+    kind = name.split("/", maxsplit=1)[0]
+    path = HERE / f"{name}{ENDINGS.get(kind, '.yaml')}"
     bound = BOUND.match(path.read_bytes()[:80].decode("latin-1")) if path.exists() else None
     kept = {bound[1]: getattr(limits, bound[1])} if bound else {}
     try:
         if bound:
             setattr(limits, bound[1], int(bound[2]))
-        if name.startswith("site/"):
-            load_site(str(path), _read)
-        else:
-            load_map(_read(str(path)), str(path))
+        match kind:
+            case "site":
+                load_site(str(path), _read)
+            case "map":
+                load_map(_read(str(path)), str(path))
+            case "csv":
+                read_csv(path.read_bytes(), str(path))
+            case "scl":  # what is drafted all the same is told of in notes
+                notes = draft_site([path.read_bytes()], str(path)).notes
+                if notes:
+                    raise Faulty(notes)
     except Faulty as faulty:
         return str(faulty).replace(f"{path.parent}/", "") + "\n"
     finally:

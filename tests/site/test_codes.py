@@ -15,6 +15,8 @@ from tests.journal.made import story
 
 TESTS = Path(__file__).parents[1]
 ELSEWHERE = """
+file-exists cli/test_site.py test_a_file_that_exists_is_not_written_over
+file-unwritable cli/test_site.py test_a_folder_that_is_not_there_is_told
 journal-damaged journal/test_store.py UNUSABLE
 journal-exists journal/test_export.py test_a_file_that_exists_is_not_written_over
 journal-foreign journal/test_store.py UNUSABLE
