@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -102,15 +102,20 @@ def draw(
                     letters = len(texts.get(name) or "") if isinstance(place, Ascii) else 0
                     words = _unwritten(words, nonsense, letters)
                 _put(image, layout, place, words)
-    for name, one, value in _status_values(layout, condition, uptime_s, now):
-        if one is not None:
-            with _naming(name):
-                _put(image, layout, one, registers(one, value, layout))
+    _put_values(image, layout, _still_values(layout, condition))
+    tick(image, layout, uptime_s, now)
     for source in layout.status.flags:
         _put_flags(image, layout, source, condition.flags)
     status = layout.status
     image.ticking = status.uptime_s is not None or status.relay_time is not None
     return image
+
+
+def tick(image: Image, layout: RegisterMap, uptime_s: int, now: datetime) -> None:
+    """Puts what changes by itself as time passes; all else stays. Raises DoesNotFit."""
+    status = layout.status
+    ticking = (("uptime_s", status.uptime_s, uptime_s), ("relay_time", status.relay_time, now))
+    _put_values(image, layout, ticking)
 
 
 def nameplate_fields(layout: RegisterMap) -> Iterator[tuple[str, Field_ | IdentificationObject]]:
@@ -148,8 +153,17 @@ def _of(block: NameplateFields) -> Iterator[tuple[str, Field_ | IdentificationOb
             yield name, one
 
 
-def _status_values(
-    layout: RegisterMap, condition: Condition, uptime_s: int, now: datetime
+def _put_values(
+    image: Image, layout: RegisterMap, values: Iterable[tuple[str, Field_ | None, Value]]
+) -> None:
+    for name, one, value in values:
+        if one is not None:
+            with _naming(name):
+                _put(image, layout, one, registers(one, value, layout))
+
+
+def _still_values(
+    layout: RegisterMap, condition: Condition
 ) -> tuple[tuple[str, Field_ | None, Value], ...]:
     status = layout.status
     return (
@@ -158,8 +172,6 @@ def _status_values(
         ("setting_group", status.setting_group, str(condition.setting_group)),
         ("free_memory_kb", status.free_memory_kb, condition.free_memory_kb),
         ("stored_records", status.stored_records, condition.stored_records),
-        ("uptime_s", status.uptime_s, uptime_s),
-        ("relay_time", status.relay_time, now),
         ("changed_at", status.changed_at, condition.changed_at),
     )
 

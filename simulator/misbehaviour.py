@@ -203,6 +203,11 @@ def _two(reply: Adu, given: Parameters, random: Random) -> list[Step]:
     return [Step(stray.bytes() + reply.bytes())]
 
 
+def _twice(reply: Adu, given: Parameters, random: Random) -> list[Step]:
+    """The second one can come when the next request is under way already."""
+    return [Step(reply.bytes()), Step(reply.bytes(), given["gap_s"])]
+
+
 def _garbage(reply: Adu, given: Parameters, random: Random) -> list[Step]:
     return [Step(random.randbytes(int(given["octets"])))]
 
@@ -287,6 +292,11 @@ KINDS: Final[dict[str, Kind]] = {
         wrong=_pieces,
     ),
     "two_frames": Kind(says="sends a stray frame and the answer in one segment", wrong=_two),
+    "twice": Kind(
+        says="answers, and gives the same answer again",
+        parameters={"gap_s": Parameter(default=0.05, least=0.0, most=60, says="after the first")},
+        wrong=_twice,
+    ),
     "garbage": Kind(
         says="sends octets that are no frame",
         parameters={"octets": Parameter(default=32, least=1, most=1_024, says="how many")},

@@ -32,7 +32,7 @@ from poller.model.nameplate import Nameplate
 from poller.site.register_map import RegisterMap, Table
 from simulator.encoding import Padding
 from simulator.identification import IDENTIFY, ILLEGAL_FUNCTION, MEI_IDENTIFY, Identity
-from simulator.image import Condition, Fact, Image, draw, facts
+from simulator.image import Condition, Fact, Image, draw, facts, tick
 
 READS: Final[dict[int, tuple[Table, type[ModbusPDU], type[ModbusPDU]]]] = {
     1: ("coil", ReadCoilsRequest, ReadCoilsResponse),
@@ -82,10 +82,14 @@ class Relay:
     def advance(self, now: datetime) -> None:
         """Lets time pass: its clock and uptime go on by whole seconds."""
         now = now.replace(microsecond=0)
-        if now != self.now:
-            self.now = now
-            if self.nonsense is not None or self.image.ticking:
-                self._changed()
+        if now == self.now:
+            return
+        self.now = now
+        if self.nonsense is not None:
+            self._changed()
+        elif self.image.ticking:
+            tick(self.image, self.layout, self._uptime_s(), now)
+            self._answers = {}
 
     def present(
         self,
@@ -123,18 +127,20 @@ class Relay:
     def image(self) -> Image:
         """Registers, bits and objects as they are now. Raises DoesNotFit."""
         if self._image is None:
-            uptime_s = int((self.now - self.started).total_seconds())
             self._image = draw(
                 self.layout,
                 self.nameplate,
                 self.condition,
                 padding=self.padding,
-                uptime_s=max(0, uptime_s),
+                uptime_s=self._uptime_s(),
                 now=self.now,
                 objects=self.objects,
                 nonsense=self.nonsense,
             )
         return self._image
+
+    def _uptime_s(self) -> int:
+        return max(0, int((self.now - self.started).total_seconds()))
 
     def _changed(self) -> None:
         self._image = None

@@ -13,6 +13,7 @@ from poller.model import limits
 from poller.site.register_map import Line, Name
 from poller.site.settings import Id
 from poller.site.strict import Many, Strict
+from simulator.acts import How
 from simulator.encoding import Padding
 
 # a week; longer stories are for virtual time
@@ -80,6 +81,7 @@ class FirmwareUpdate(Moment):
     map: Line | None = None
     away_s: Seconds = 20
     boot_s: Seconds = 5
+    how: How = "refuse"
     flag: Name | None = None
     flag_cleared_after_s: Seconds | None = None
 
@@ -98,14 +100,19 @@ class Replaced(Moment):
     to: Values = Field(default={})
     map: Line | None = None
     away_s: Seconds = 20
+    how: How = "refuse"
 
 
 class Silent(Moment):
-    """how: connections are taken and nothing is said, or they are refused."""
+    """how: connections are taken and nothing is said, or they are refused.
+
+    restarted: its uptime begins again when it is back, as after a loss of power.
+    """
 
     do: Literal["silent"]
     until: Seconds | None = None
-    how: Literal["no_reply", "refuse"] = "no_reply"
+    how: How = "no_reply"
+    restarted: bool = False
 
 
 class Busy(Moment):
@@ -127,7 +134,7 @@ class TestMode(Moment):
     """Without `until` it is left on."""
 
     do: Literal["test_mode"]
-    behaviour: Literal["test", "test_blocked"] = "test"
+    behaviour: Literal["test", "test_blocked", "blocked"] = "test"
     until: Seconds | None = None
 
 

@@ -81,20 +81,20 @@ def _acts(scene: Scene, relay: str, new_serial: NewSerial) -> Iterator[tuple[flo
     at = scene.at
     match scene:
         case FirmwareUpdate(away_s=away_s, boot_s=boot_s):
-            yield from _return(at, away_s, boot_s, Write(values=scene.to, map=scene.map))
+            yield from _return(scene, boot_s, Write(values=scene.to, map=scene.map))
             cleared = scene.flag_cleared_after_s
             yield from _flag(at + away_s + boot_s, scene.flag, cleared)
         case SettingsChange():
             yield at, Write(values=scene.to)
             yield from _flag(at, scene.flag, scene.flag_cleared_after_s)
-        case Replaced(away_s=away_s):
+        case Replaced():
             serial = new_serial(relay)
             values = ({} if serial is None else {"serNum": serial}) | scene.to
-            yield from _return(at, away_s, 0, Write(values=values, map=scene.map))
+            yield from _return(scene, 0, Write(values=values, map=scene.map))
         case Silent(until=until, how=how):
             yield at, Away(how=how)
             if until is not None:
-                yield until, Back()
+                yield until, Back(restarted=scene.restarted)
         case Busy(until=until):
             yield at, Misbehave(plan=Plan(kind="busy"))
             if until is not None:
@@ -116,11 +116,13 @@ def _acts(scene: Scene, relay: str, new_serial: NewSerial) -> Iterator[tuple[flo
                 yield until, Behave(kind=kind)
 
 
-def _return(at: float, away_s: float, boot_s: float, write: Write) -> Iterator[tuple[float, Act]]:
+def _return(
+    scene: FirmwareUpdate | Replaced, boot_s: float, write: Write
+) -> Iterator[tuple[float, Act]]:
     """Away, and back as another; the boot program speaks first, where it has time to."""
-    if away_s > 0:
-        yield at, Away(how="refuse")
-    back = at + away_s
+    if scene.away_s > 0:
+        yield scene.at, Away(how=scene.how)
+    back = scene.at + scene.away_s
     if boot_s > 0:
         yield back, Boot(running=True)
         yield back, write

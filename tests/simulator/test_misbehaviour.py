@@ -70,6 +70,10 @@ def test_a_delay_is_a_delay() -> None:
     assert spoiled("delay", seconds=2.5) == [Step(READ, 2.5)]
 
 
+def test_an_answer_comes_twice() -> None:
+    assert spoiled("twice", gap_s=0.3) == [Step(READ), Step(READ, 0.3)]
+
+
 def test_no_reply_is_none() -> None:
     assert spoiled("no_reply") == []
 

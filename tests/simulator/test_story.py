@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from poller.site.settings import RelayEntry
-from simulator.acts import Away, Back, Flag, Impossible, Write
+from simulator.acts import Away, Back, Flag, Write
 from simulator.bench import Bench
 from simulator.scenario import Scenario
 from simulator.stage import Stage, load_stage
@@ -120,6 +120,19 @@ HERE = "answering False -> True"
 )  # fmt: skip
 def test_the_truth_of_a_scene(scene: dict[str, Any], wanted: list[str]) -> None:
     assert told(stage({"relay": "a", **scene})) == wanted
+
+
+@pytest.mark.parametrize("scene", ["firmware_update", "replaced"])
+@pytest.mark.parametrize("how", ["no_reply", "refuse"])
+def test_how_it_is_away_while_it_changes(scene: str, how: str) -> None:
+    cues = stage({"at": 5, "relay": "a", "do": scene, "to": {"serNum": "X1"}, "how": how}).story()
+    assert next(cues.due(5)).act == Away(how=how)
+
+
+@pytest.mark.parametrize("restarted", [True, False])
+def test_silence_with_and_without_a_restart(restarted: bool) -> None:
+    scene = {"at": 5, "relay": "a", "do": "silent", "until": 9, "restarted": restarted}
+    assert [cue.act for cue in stage(scene).story().cues][-1] == Back(restarted=restarted)
 
 
 def test_what_changes_while_a_relay_is_silent_shows_when_it_is_back() -> None:

@@ -13,11 +13,12 @@ from datetime import datetime
 from random import Random
 from typing import Any
 
-from poller.reading.frames import BadHeader, Frame, FrameReader
+from poller.reading.frames import BadHeader, Frame, FrameReader, adu
 from simulator.bench import Bench
 from simulator.misbehaviour import Line, Step
 
 Place = tuple[str, int]
+IN_TIME_S = 0.5  # far less than any time-out that is drawn
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,10 +50,11 @@ class Net:
     wall: Callable[[], datetime]
     random: Random
     asked: list[Asked] = field(default_factory=list)
-    answered: list[tuple[float, Place]] = field(default_factory=list)
+    answered: dict[str, list[float]] = field(default_factory=dict)  # relay: whole answers, in time
     most_connections: dict[Place, int] = field(default_factory=dict)
     longest_held: dict[Place, float] = field(default_factory=dict)  # seconds of one connection
     open: dict[Place, list[MemoryTransport]] = field(default_factory=dict)
+    _request: asyncio.Future[None] | None = None
 
     async def connect(
         self, factory: Callable[[], asyncio.BaseProtocol], host: str, port: int, **_: Any
@@ -72,6 +74,15 @@ class Net:
         if len(connections) > self._slots(site):
             transport.drop()
         return transport, protocol
+
+    async def next_request(self) -> None:
+        self._request = asyncio.get_running_loop().create_future()
+        await self._request
+
+    def book(self, asked: Asked) -> None:
+        self.asked.append(asked)
+        if self._request is not None and not self._request.done():
+            self._request.set_result(None)
 
     def drop(self, relay: str) -> None:
         """The relay's host is gone: connections to it break."""
@@ -95,10 +106,7 @@ class Net:
 
 
 class MemoryTransport(asyncio.Transport):
-    """The client's end; the relay's end lives in here as well.
-
-    Idle closing is looked at when the next request arrives: by then it has closed, or not.
-    """
+    """The client's end; the relay's end lives in here as well."""
 
     def __init__(self, net: Net, place: Place, site: Site, protocol: asyncio.BaseProtocol) -> None:
         super().__init__()
@@ -118,7 +126,7 @@ class MemoryTransport(asyncio.Transport):
         if self._closed:
             return
         sent = bytes(data)
-        self._net.asked.append(
+        self._net.book(
             Asked(at=self._loop.time(), place=self._place, unit=sent[6], function=sent[7])
         )
         self._loop.call_later(self._net.latency_s(), self._arrive, sent)
@@ -164,16 +172,20 @@ class MemoryTransport(asyncio.Transport):
         except BadHeader:
             self.drop()
             return
-        idle_s = self._loop.time() - self._used_at
-        self._used_at = self._loop.time()
-        plans = [
-            self._net.bench.posts[n].spoiler.plan("idle_close") for n in self._site.units.values()
-        ]
-        if any(plan is not None and idle_s > plan.value("seconds") for plan in plans):
-            self.drop()
-            return
         for frame in frames:
             self._serve(frame)
+        self._close_when_idle()
+
+    def _close_when_idle(self) -> None:
+        self._used_at = used_at = self._loop.time()
+        for name in self._site.units.values():
+            plan = self._net.bench.posts[name].spoiler.plan("idle_close")
+            if plan is not None:
+                self._loop.call_later(plan.value("seconds"), self._idled, used_at)
+
+    def _idled(self, since: float) -> None:
+        if self._used_at == since:
+            self.drop()
 
     def _serve(self, frame: Frame) -> None:
         net = self._net
@@ -193,6 +205,9 @@ class MemoryTransport(asyncio.Transport):
         steps = net.bench.answer(name, frame.transaction, frame.unit, frame.pdu, net.wall())
         line = self._lines.setdefault(name, Line())
         self._send(frame, line.order(steps))
+        whole = adu(frame.transaction, frame.unit, post.relay.reply(frame.pdu))
+        if steps and steps[0] == Step(whole):
+            self._loop.call_at(self._free_at, self._book, name, self._loop.time())
 
     @staticmethod
     def _absent(frame: Frame) -> bytes:
@@ -206,6 +221,11 @@ class MemoryTransport(asyncio.Transport):
             when = self._loop.time() + self._net.latency_s() + step.after_s
             when = self._free_at = max(when, self._free_at)
             self._loop.call_at(when, self._deliver, step.data)
+
+    def _book(self, name: str, asked_at: float) -> None:
+        """The relay answered as it should, and somebody was there to hear it in time."""
+        if not self._closed and self._loop.time() - asked_at < IN_TIME_S:
+            self._net.answered.setdefault(name, []).append(self._loop.time())
 
     def _deliver(self, data: bytes | None) -> None:
         if self._closed:

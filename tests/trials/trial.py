@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from random import Random
@@ -16,6 +17,7 @@ from poller.publishing.ports import Output, OutputStatus
 from poller.service import Ports, Service
 from poller.site.settings import Site
 from poller.state import State
+from simulator.acts import Act
 from simulator.bench import Truth
 from tests.trials import virtual_loop
 from tests.trials.drawing import Drawn
@@ -153,6 +155,8 @@ class _Trial:
         delays = Random(self.drawn.seed + 4)
         found = _Watching(journal=f"trial-{self.drawn.seed}", delay=lambda: delays.uniform(0, 0.5))
         if before is not None:
+            for one in before._events:  # durable, and the process died before it heard so
+                self.durable_at.setdefault(one.seq, asyncio.get_running_loop().time())
             found.__dict__ |= before.kill().__dict__
             found._delay = lambda: delays.uniform(0, 0.5)
         found.note_times(self.durable_at)
@@ -161,8 +165,8 @@ class _Trial:
     async def play(self) -> None:
         """Runs every part of the plan beside the service."""
         loop = asyncio.get_running_loop()
-        for one in self.drawn.happens:
-            loop.call_at(one.at, self._act, one.relay, one.act)
+        for cue in self.drawn.stage.story().cues:
+            loop.call_at(cue.at_s, self._act, cue.relay, cue.act)
         for at, by_s in self.drawn.steps:
             loop.call_at(at, self._step, by_s)
         for start, end in self.drawn.broker_away:
@@ -173,8 +177,9 @@ class _Trial:
             loop.call_at(end, self._fail, None)
         for at, dead_s in self.drawn.kills:
             await self._live(at)
+            await self._between_two_steps()
             await self._kill()
-            await asyncio.sleep(min(dead_s - at, 400))
+            await asyncio.sleep(dead_s)
             self.journal = self._journal(self.journal)
             self._fail(self._failing_now())
         await self._live(self.drawn.ends + AFTER_S)
@@ -208,6 +213,13 @@ class _Trial:
                 self.task.result()
                 raise AssertionError("the service ended by itself")
 
+    async def _between_two_steps(self) -> None:
+        """Until something is under way: a request, an answer, a commit, a delivery."""
+        with suppress(TimeoutError):
+            async with asyncio.timeout(120):
+                await self.net.next_request()
+        await asyncio.sleep(self.random.choice((0, self.random.uniform(0, 0.7))))
+
     async def _kill(self) -> None:
         """No goodbye: what was not durable is gone, and nobody hears of the rest."""
         loop = asyncio.get_running_loop()
@@ -221,9 +233,9 @@ class _Trial:
     ) -> Sequence[Output]:
         return [TrialOutput(self.peer)]
 
-    def _act(self, relay: str, act: object) -> None:
+    def _act(self, relay: str, act: Act) -> None:
         now = asyncio.get_running_loop().time()
-        truths = self.bench.do(relay, act, _relays_clock())  # type: ignore[arg-type]
+        truths = self.bench.do(relay, act, _relays_clock())
         self.truths += [(now, truth) for truth in truths]
         if self.bench.posts[relay].away == "refuse":
             self.net.drop(relay)
