@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from poller.site.settings import RelayEntry
-from simulator.acts import Away, Back, Flag, Write
+from simulator.acts import Away, Back, Flag, Impossible, Write
 from simulator.bench import Bench
 from simulator.scenario import Scenario
 from simulator.stage import Stage, load_stage
