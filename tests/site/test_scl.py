@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import re
-import resource
+import tracemalloc
 from collections.abc import Iterator
 from pathlib import Path
 from xml.sax.saxutils import quoteattr
@@ -20,8 +20,9 @@ from hypothesis import strategies as st
 from poller.model import limits
 from poller.model.problems import Faulty
 from poller.site import drafting, yaml_lines
+from poller.site.hostile_xml import End, events
 from poller.site.load import load_site
-from poller.site.scl import Draft, draft_site
+from poller.site.scl import WANTED, Draft, draft_site
 from poller.site.settings import RelayEntry, Site
 
 HERE = Path(__file__).parent / "scl"
@@ -149,6 +150,37 @@ def test_the_type_of_an_address_may_stand_in_xsi_type_alone() -> None:
     assert draft_site([told], "edition-1.xml").text == text
 
 
+def test_what_should_be_looked_at_is_told_in_the_order_of_the_file() -> None:
+    lines = [one.line or 0 for one in drafted("several.xml").notes]
+    assert lines == sorted(lines)
+
+
+def test_types_of_no_nameplate_do_not_count(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(limits, "SCL_KEPT_MAX", 10)
+    one = '<DOType id="{0}" cdc="INC"/><LNodeType id="{0}" lnClass="PDIS"><DO name="NamPlt"/>'
+    types = "".join(one.format(at) + "</LNodeType>" for at in range(20))
+    text = f'{OPENING}<IED name="A1"/><DataTypeTemplates>{types}</DataTypeTemplates></SCL>'
+    assert "IED A1" in draft_site([text.encode()], "a.scd").text
+
+
+def test_text_is_kept_as_far_as_a_nameplate_goes() -> None:
+    path = "/SCL/IED/AccessPoint/Server/LDevice/LN0/DOI/DAI/Val"
+    names = path.split("/")[2:]
+    starts, ends = (f"<{'><'.join(one)}>" for one in (names, [f"/{n}" for n in names[::-1]]))
+    pieces = [OPENING.encode(), starts.encode(), *[b"1" * 1_000] * 100, f"{ends}</SCL>".encode()]
+    texts = [one.text for one in events(pieces, "a.scd", WANTED) if isinstance(one, End)]
+    assert [len(text) for text in texts if text] == [limits.TEXT_MAX]
+
+
+def test_ids_as_long_as_they_may_be_are_told_apart() -> None:
+    ids = drafting.Ids()
+    assert [ids.take(name, "ied") for name in ("a" * 40, "a" * 50, "a" * 40)] == [
+        "a" * 40,
+        "a" * 38 + "-2",
+        "a" * 38 + "-3",
+    ]
+
+
 NAMES = st.lists(st.text(max_size=60), max_size=30)
 
 
@@ -265,16 +297,18 @@ def test_names_that_are_all_different_are_refused_before_they_fill_the_memory() 
 
 
 def test_a_long_file_is_passed_over_and_not_held() -> None:
-    one = (
-        b'<LN lnClass="PDIS" inst="1" lnType="t"><DOI name="Mod"><Val>on</Val></DOI></LN>\n' * 3_000
-    )
-    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    opening = f'{OPENING}<IED name="A1"><AccessPoint name="S"><Server><LDevice inst="L">'.encode()
-    closing = b"</LDevice></Server></AccessPoint></IED></SCL>"
-    draft = draft_site([opening, *[one] * 60, closing], "long.scd")
-    grown_kib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before
+    one = b'<DOI name="Mod"><DAI name="d"><Val>a text of some length</Val></DAI></DOI>\n' * 500
+    path = ("IED", "AccessPoint", "Server", "LDevice", "LN0")
+    opening = OPENING + "".join(f'<{name} name="A1">' for name in path)
+    closing = "".join(f"</{name}>" for name in path[::-1]) + "</SCL>"
+    tracemalloc.start()
+    try:
+        draft = draft_site([opening.encode(), *[one] * 100, closing.encode()], "long.scd")
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
     assert "IED A1" in draft.text
-    assert grown_kib < 8 * 1024  # of 14 MiB that were read
+    assert peak < 100 * len(one) / 2
 
 
 def test_nothing_that_a_document_type_names_is_opened(tmp_path: Path) -> None:
