@@ -297,18 +297,18 @@ def test_names_that_are_all_different_are_refused_before_they_fill_the_memory() 
 
 
 def test_a_long_file_is_passed_over_and_not_held() -> None:
-    one = b'<DOI name="Mod"><DAI name="d"><Val>a text of some length</Val></DAI></DOI>\n' * 500
+    one = b'<DOI name="Mod"><DAI name="d"><Val>a text of some length</Val></DAI></DOI>\n' * 100
     path = ("IED", "AccessPoint", "Server", "LDevice", "LN0")
     opening = OPENING + "".join(f'<{name} name="A1">' for name in path)
     closing = "".join(f"</{name}>" for name in path[::-1]) + "</SCL>"
     tracemalloc.start()
     try:
-        draft = draft_site([opening.encode(), *[one] * 100, closing.encode()], "long.scd")
+        draft = draft_site([opening.encode(), *[one] * 150, closing.encode()], "long.scd")
         _, peak = tracemalloc.get_traced_memory()
     finally:
         tracemalloc.stop()
     assert "IED A1" in draft.text
-    assert peak < 100 * len(one) / 2
+    assert peak < 150 * len(one) / 2  # of which it holds one piece at most
 
 
 def test_nothing_that_a_document_type_names_is_opened(tmp_path: Path) -> None:
