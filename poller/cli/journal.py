@@ -14,7 +14,7 @@ from poller.journal import Journal
 from poller.journal.chain import Broken
 from poller.journal.export import export as export_to
 from poller.journal.export import recover as recover_into
-from poller.journal.ports import Head
+from poller.journal.ports import CommitFailed, Head
 from poller.journal.reader import Reader
 
 journal = typer.Typer(no_args_is_help=True, help="The journal: is it whole, and what stands in it.")
@@ -41,7 +41,9 @@ def verify(
     with common.told():
         path = _path(file, site)
         with Reader.open(path, torn=True) as opened, common.err.status(f"following {path}"):
-            result = opened.verify(_head(head))
+            # before anything is read: a service beside it only goes on from there
+            noted = _head(head) or opened.noted()
+            result = opened.verify(noted)
     if isinstance(result, Broken):
         if as_json:
             common.print_json({"whole": False, "seq": result.seq, "reason": result.reason})
@@ -49,7 +51,8 @@ def verify(
             common.out.print(
                 f"{path}: broken at event {result.seq}: {result.reason}\n"
                 f"    mend: keep this file as it is; save what verifies (up to event "
-                f"{result.kept.seq}) with: bayroll journal recover {path} NEW_FILE"
+                f"{result.kept.seq}) with: bayroll journal recover {path} NEW_FILE, then "
+                "journal: {file: NEW_FILE} in the site"
             )
         raise typer.Exit(Exit.FOUND)
     if as_json:
@@ -90,8 +93,19 @@ def recover(
 ) -> None:
     """Copy the events that verify out of a damaged journal into a new one."""
     with common.told():
-        saved = recover_into(damaged, new_file)
+        try:
+            saved = recover_into(damaged, new_file)
+        except CommitFailed as reason:
+            common.fail(
+                Exit.UNREACHABLE,
+                f"{new_file}: it can't be written: {reason}\n    mend: name a file on another disk",
+            )
     common.out.print(f"{new_file}: {saved.kept} events kept")
     if saved.broken is not None:
         common.out.print(f"not kept from event {saved.broken.seq} on: {saved.broken.reason}")
+    common.out.print(
+        f"next: journal: {{file: {new_file}}} in the site. Do not move it over the old file: a log "
+        "left beside that would be read into it"
+    )
+    if saved.broken is not None:
         raise typer.Exit(Exit.FOUND)

@@ -13,7 +13,7 @@ from poller.journal.file import JournalUnusable
 from poller.journal.ports import Head
 from poller.journal.reader import Reader
 from poller.model.events import Recorded
-from poller.state import State
+from poller.model.standing import State
 
 __all__ = ["Broken", "Head", "Journal", "JournalUnusable", "Verified"]
 

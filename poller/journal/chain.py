@@ -135,6 +135,29 @@ class Check:
         self._count += 1
         return None
 
+    def glance(self, row: Row) -> Broken | None:
+        """As take(), ten times as fast where the bytes begin and end as the columns say.
+
+        Any change of the bytes breaks the hash; only what is spelled otherwise is parsed.
+        """
+        plain = (
+            row.kind != "pruned"
+            and row.seq == self.last.seq + 1
+            and (self._noted is None or row.seq != self._noted.seq)
+            and row.stored.startswith(f'{{"at":"{row.at}",'.encode())
+            and row.stored.endswith(
+                f'-{row.seq}","kind":"{row.kind}","seq":{row.seq},'
+                f'"subject":"{row.subject}","v":1}}'.encode()
+            )
+        )
+        if not plain:
+            return self.take(row)
+        if link(bytes.fromhex(self.last.hash), row.stored) != row.hash:
+            return self.take(row)
+        self.last = Head(seq=row.seq, hash=row.hash.hex())
+        self._count += 1
+        return None
+
     def end(self) -> Verified | Broken:
         """What holds after the last row, or the first broken one."""
         if self._found is not None:

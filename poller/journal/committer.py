@@ -22,8 +22,8 @@ from poller.journal.ports import CommitFailed
 from poller.journal.store import Batch, Writer
 from poller.model import limits
 from poller.model.events import Event, Recorded
+from poller.model.standing import State
 from poller.model.status import StatusReading
-from poller.state import State
 
 log = structlog.get_logger(__name__)
 NOTES_WAIT_S: Final = 0.5  # for events to ride with; lost in a crash, an output delivers twice

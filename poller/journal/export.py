@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from itertools import islice
 from pathlib import Path
 from typing import TextIO
+
+import apsw
 
 from poller.journal.chain import Broken, Check
 from poller.journal.file import JournalUnusable, unusable
@@ -53,8 +56,8 @@ def recover(path: Path, new_path: Path) -> Recovered:
             new_path, "journal-exists", "there is a file already", "name one that does not exist"
         )
     with Reader.open(path, torn=True) as old:
-        check = Check(start=old.start_if_known())
-        with Writer.open(new_path) as new:
+        check = Check(start=old.start_if_known(), head=old.noted())
+        with _new(new_path) as new:
             rows = old.good(check)
             kept = 0
             while batch := list(islice(rows, limits.COMMIT_BATCH_MAX)):
@@ -70,6 +73,18 @@ def recover(path: Path, new_path: Path) -> Recovered:
     return Recovered(kept=kept, head=check.last, broken=broken)
 
 
+@contextmanager
+def _new(path: Path) -> Iterator[Writer]:
+    """Gone again where it could not be made to the end: nobody is to take a part for the whole."""
+    try:
+        with Writer.open(path) as new:
+            yield new
+    except BaseException:
+        for end in ("", "-wal", "-shm", ".lock"):
+            path.with_name(path.name + end).unlink(missing_ok=True)
+        raise
+
+
 def _say_where_it_starts(old: Reader, new: Writer) -> None:
     """The event that says what was pruned stood behind the broken one; without it no replay."""
     for pruned in old.history(kinds=["pruned"], newest_first=True, limit=1):
@@ -82,7 +97,8 @@ def _copy_the_rest(old: Reader, new: Writer, head: int) -> None:
         with suppress(JournalUnusable):
             rows = old.table(table)
             if table == "cursor":
-                rows = [(output, min(seq, head)) for output, seq in rows]
-            if rows:
-                places = ", ".join("?" * len(rows[0]))
-                new.connection.executemany(f"INSERT INTO {table} VALUES ({places})", rows)  # noqa: S608
+                rows = [(output, min(seq, head)) for output, seq in rows if type(seq) is int]
+            places = ", ".join("?" * len(rows[0])) if rows else ""
+            for row in rows:
+                with suppress(apsw.ConstraintError):  # a torn page keeps neither types nor keys
+                    new.connection.execute(f"INSERT INTO {table} VALUES ({places})", row)  # noqa: S608

@@ -1,23 +1,31 @@
-"""The journal file: made whole or not at all, looked at before it is trusted, written by one."""
+"""The journal file: made whole or not at all, looked at before it is trusted, written by one.
+
+FILE.lock is held by the writer and says its process; below that it notes the head that was durable
+last, so that a log or a tail that went missing is noticed: the chain can't tell that by itself.
+"""
 
 from __future__ import annotations
 
 import fcntl
 import os
 import uuid
+import zlib
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
 import apsw
 
+from poller.journal.ports import Head
 from poller.model.canonical import stamp
 from poller.model.problems import Problem
 
 APPLICATION_ID: Final = 0x42617972  # "Bayr", in the file's header
 SCHEMA_VERSION: Final = 1
+LOCK_BYTES_MAX: Final = 256  # a process, a uuid, a seq and two sums
 BUSY_MS: Final = 2_000  # only while a crashed writer's log is recovered, or while its file is made
 
 SCHEMA: Final = f"""
@@ -67,13 +75,86 @@ def damaged(path: Path, what: str) -> JournalUnusable:
         path,
         "journal-damaged",
         f"the file is damaged: {what}",
-        "keep it as evidence; `bayroll journal verify` names the place, and what stands before it "
-        "can be recovered into a new file",
+        f"keep it as evidence; bayroll journal verify --file {path} names the first event at "
+        f"fault; what stands before it can be saved: {_saved(path)}",
     )
 
 
+def cut(path: Path, noted: Head, found: Head) -> JournalUnusable:
+    """Events that were durable, and perhaps told to somebody, are not there any more."""
+    return unusable(
+        path,
+        "journal-cut",
+        f"events up to {noted.seq} were written, and it ends at {found.seq}",
+        f"put back {path.name}-wal or the newer copy of the file, if there is one; what is here "
+        f"can be saved: {_saved(path)}",
+    )
+
+
+def _saved(path: Path) -> str:
+    return f"bayroll journal recover {path} NEW_FILE, then journal: {{file: NEW_FILE}} in the site"
+
+
+def gone(path: Path, noted: Noted) -> JournalUnusable:
+    return unusable(
+        path,
+        "journal-gone",
+        f"the file is gone; it held events up to {noted.head.seq}",
+        f"put it back; or, to begin a new journal, move {path.name}.lock away too",
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Noted:
+    """What FILE.lock says was durable. journal: the uuid of the file that it was in."""
+
+    journal: str
+    head: Head
+
+    def line(self) -> str:
+        text = f"{self.journal} {self.head.seq} {self.head.hash}"
+        return f"{text} {zlib.crc32(text.encode()):08x}"
+
+
+class Lock:
+    """Held. noted: what the writer before had made durable; None: nothing that can be read."""
+
+    def __init__(self, descriptor: int) -> None:
+        self._descriptor = descriptor
+        self.noted = _noted(os.pread(descriptor, LOCK_BYTES_MAX, 0))
+        self._write(self.noted)
+
+    def note(self, journal: str, head: Head) -> None:
+        """After each commit, and not synced: a note that is behind is still a note."""
+        with suppress(OSError):  # a disk so full that no byte can be changed
+            self._write(Noted(journal=journal, head=head))
+
+    def _write(self, noted: Noted | None) -> None:
+        text = f"{os.getpid()}\n" + (f"{noted.line()}\n" if noted else "")
+        os.pwrite(self._descriptor, text.encode(), 0)
+        os.ftruncate(self._descriptor, len(text))
+
+
+def noted(path: Path) -> Noted | None:
+    """What was durable last, as far as anybody noted it; beside a running writer too."""
+    try:
+        with path.with_name(path.name + ".lock").open("rb") as lock:
+            return _noted(lock.read(LOCK_BYTES_MAX))
+    except OSError:
+        return None
+
+
+def _noted(lock: bytes) -> Noted | None:
+    """None where it is torn, or of a Bayroll that noted nothing."""
+    words = lock.decode("ascii", "replace").partition("\n")[2].split()
+    if len(words) != 4 or not words[1].isdecimal():
+        return None
+    found = Noted(journal=words[0], head=Head(seq=int(words[1]), hash=words[2]))
+    return found if found.line() == " ".join(words) else None
+
+
 @contextmanager
-def locked(path: Path) -> Iterator[None]:
+def locked(path: Path) -> Iterator[Lock]:
     """Holds FILE.lock; the kernel frees it with the process, however that ends."""
     lock = path.with_name(path.name + ".lock")
     try:
@@ -90,15 +171,13 @@ def locked(path: Path) -> Iterator[None]:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as reason:
             raise _held(path, descriptor) from reason
-        os.ftruncate(descriptor, 0)
-        os.pwrite(descriptor, f"{os.getpid()}\n".encode(), 0)
-        yield
+        yield Lock(descriptor)
     finally:
         os.close(descriptor)
 
 
 def _held(path: Path, descriptor: int) -> Locked:
-    text = os.pread(descriptor, 20, 0).decode("ascii", "replace").strip()
+    text = os.pread(descriptor, 20, 0).decode("ascii", "replace").partition("\n")[0]
     pid = int(text) if text.isdecimal() else None
     who = "another process" if pid is None else f"process {pid}"
     return Locked(
@@ -112,8 +191,10 @@ def _held(path: Path, descriptor: int) -> Locked:
     )
 
 
-def create(path: Path) -> None:
+def create(path: Path, noted: Noted | None = None) -> None:
     """A new, empty journal. Only its writer, who holds the lock, may call this.
+
+    noted: what the lock says of a file that was here; it is not to be begun anew unasked.
 
     It is made under another name and then moved, so that a crash leaves a whole journal or none.
     """
@@ -125,6 +206,8 @@ def create(path: Path) -> None:
             f"the file is gone, but {log.name}, a part of it, is still there",
             "put the file back beside it, or move both away to begin a new journal",
         )
+    if noted is not None and noted.head.seq:
+        raise gone(path, noted)
     new = path.with_name(path.name + ".new")
     for left in (new, Path(f"{new}-wal"), Path(f"{new}-shm")):
         left.unlink(missing_ok=True)
@@ -150,14 +233,21 @@ def create(path: Path) -> None:
 
 
 def open_writing(path: Path) -> apsw.Connection:
-    """A connection of the writer, looked at."""
+    """A connection of the writer, looked at. Until trust() is called it changes nothing."""
     connection = _connect(path, str(path), apsw.SQLITE_OPEN_READWRITE)
     try:
+        # else closing it reads the log into a file that is to be kept as it is
+        connection.config(apsw.SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1)
         connection.pragma("journal_mode", "wal")
         connection.pragma("synchronous", "full")
     except apsw.Error as reason:
         raise damaged(path, str(reason)) from reason
     return connection
+
+
+def trust(connection: apsw.Connection) -> None:
+    """The file was found whole: closing may tidy up."""
+    connection.config(apsw.SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 0)
 
 
 def open_reading(path: Path, *, torn: bool = False) -> apsw.Connection:

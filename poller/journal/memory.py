@@ -16,8 +16,8 @@ from poller.journal.snapshot import Snapshot
 from poller.journal.store import CommandRepeated
 from poller.model import limits
 from poller.model.events import Event, Pruned, Recorded
+from poller.model.standing import State
 from poller.model.status import StatusReading
-from poller.state import State
 
 Delay = Callable[[], float]
 """How long the next commit takes, in seconds; a trial draws 0 to 0.5."""

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from poller.model.standing import State
 from poller.model.status import StatusReading
-from poller.state import State
 
 
 @dataclass(slots=True)

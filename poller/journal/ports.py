@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from poller.model.events import Event, Recorded
-from poller.state import State
+from poller.model.standing import State
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

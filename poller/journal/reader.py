@@ -13,15 +13,16 @@ import apsw
 from poller.journal import chain, envelope, snapshot
 from poller.journal.chain import Broken, Check, Row, Verified
 from poller.journal.envelope import UnknownKind, Unreadable
-from poller.journal.file import JournalUnusable, damaged, open_reading, unusable
+from poller.journal.file import JournalUnusable, damaged, noted, open_reading, unusable
 from poller.journal.ports import Head
 from poller.model import limits
 from poller.model.canonical import adapter
 from poller.model.events import Pruned, Recorded
+from poller.model.standing import State
 from poller.model.status import StatusReading
-from poller.state import State
 
 COLUMNS = "seq, at, kind, subject, stored, hash"
+TYPES = (str, str, str, bytes, bytes)  # of the columns behind seq; a torn page keeps no type
 
 
 class Reader:
@@ -50,7 +51,7 @@ class Reader:
 
     def head(self) -> Head:
         last = self._ask("SELECT seq, hash FROM event ORDER BY seq DESC LIMIT 1")
-        return Head(seq=last[0][0], hash=last[0][1].hex()) if last else chain.START
+        return Head(seq=last[0][0], hash=self._hash(*last[0])) if last else chain.START
 
     def read(self, after: int, limit: int = limits.COMMIT_BATCH_MAX) -> list[Recorded]:
         """Events with seq > after, in order, at most limit."""
@@ -168,8 +169,10 @@ class Reader:
                 continue
             if not batch:
                 return
-            for row in batch:
-                yield Row(**dict(zip(COLUMNS.split(", "), row, strict=True)))
+            for seq, at, kind, subject, stored, hash_ in batch:
+                if tuple(map(type, (at, kind, subject, stored, hash_))) != TYPES:
+                    raise damaged(self.path, f"event {seq} is not of the types it is to be of")
+                yield Row(seq=seq, at=at, kind=kind, subject=subject, stored=stored, hash=hash_)
             after = batch[-1][0]
 
     def start(self) -> Head:
@@ -184,6 +187,16 @@ class Reader:
         except JournalUnusable:
             return chain.START
 
+    def noted(self) -> Head | None:
+        """The head that was durable last, as its writer noted it beside this file."""
+        found = noted(self.path)
+        return found.head if found is not None and found.journal == self.journal() else None
+
+    def pages(self) -> str | None:
+        """What is wrong with the pages of the file and the types of its columns; None: nothing."""
+        said = str(self._one("PRAGMA quick_check(1)"))
+        return None if said == "ok" else said
+
     def table(self, name: str) -> list[tuple[Any, ...]]:
         """All of a small table, for recovering."""
         return self._ask(f"SELECT * FROM {name}")  # noqa: S608
@@ -196,7 +209,7 @@ class Reader:
     def hash_at(self, seq: int) -> str | None:
         found = self._one("SELECT hash FROM event WHERE seq = ?", seq)
         if found is not None:
-            return str(found.hex())
+            return self._hash(seq, found)
         start = self.start()
         return start.hash if start.seq == seq else None
 
@@ -209,9 +222,16 @@ class Reader:
         body = self._event(*rows[0]).event.body
         return body if isinstance(body, Pruned) else None
 
-    def _event(self, seq: int, stored: bytes, hash_: bytes) -> Recorded:
+    def _hash(self, seq: int, found: Any) -> str:
+        if not isinstance(found, bytes):
+            raise damaged(self.path, f"event {seq} has no hash")
+        return found.hex()
+
+    def _event(self, seq: int, stored: Any, hash_: Any) -> Recorded:
+        if not isinstance(stored, bytes):
+            raise damaged(self.path, f"event {seq} has no body")
         try:
-            return envelope.read(stored, hash_.hex())
+            return envelope.read(stored, self._hash(seq, hash_))
         except UnknownKind as reason:
             raise unusable(
                 self.path,
@@ -230,7 +250,7 @@ class Reader:
         with self._one_at_a_time:
             try:
                 return self._connection.execute(sql, tuple(values)).fetchall()
-            except (apsw.CorruptError, apsw.NotADBError) as reason:
+            except (apsw.CorruptError, apsw.NotADBError, UnicodeDecodeError) as reason:
                 raise damaged(self.path, str(reason)) from reason
             except apsw.Error as reason:
                 raise unusable(

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from hashlib import sha256
 from typing import Any, Final, Protocol, TypeAlias
 
 from pydantic import ConfigDict, TypeAdapter
@@ -18,7 +19,8 @@ from poller.model import limits
 from poller.model.canonical import encode as canonical
 from poller.model.canonical import plain
 from poller.model.events import Pruned, Recorded
-from poller.state import FOLD_VERSION, State, fold
+from poller.model.standing import State
+from poller.state import FOLD_VERSION, fold
 
 StateLift: TypeAlias = Callable[[dict[str, Any]], dict[str, Any]]
 
@@ -28,7 +30,7 @@ STATE_LIFTS: Final[dict[int, StateLift]] = {}
 Only for base states of pruned journals, which can't be replayed; snapshots are simply not used.
 """
 
-KEYS: Final = frozenset({"seq", "hash", "fold", "state"})
+KEYS: Final = frozenset({"seq", "hash", "fold", "state", "sum"})
 _STATE: Final = TypeAdapter(tuple[State], config=ConfigDict(extra="forbid"))
 
 
@@ -60,31 +62,38 @@ class Source(Protocol):
 
 
 def to_bytes(snapshot: Snapshot) -> bytes:
-    """Canonical JSON {seq, hash, fold, state}."""
-    return canonical(
-        {
-            "seq": snapshot.state.seq,
-            "hash": snapshot.hash,
-            "fold": FOLD_VERSION,
-            "state": plain(snapshot.state),
-        }
-    )
+    """Canonical JSON {seq, hash, fold, state, sum}; sum: SHA-256 of the same without it, in hex.
+
+    The chain does not cover a snapshot; without the sum a changed bit in one would be believed.
+    """
+    bare = {
+        "seq": snapshot.state.seq,
+        "hash": snapshot.hash,
+        "fold": FOLD_VERSION,
+        "state": plain(snapshot.state),
+    }
+    return canonical(bare | {"sum": sha256(canonical(bare)).hexdigest()})
 
 
 def from_bytes(stored: bytes | str, *, lift: bool = False) -> Snapshot:
     """Raises Unreadable, or OtherFold. lift: take older folds for which there is a lift."""
     try:
         kept = json.loads(stored)
-        if not isinstance(kept, dict) or kept.keys() != KEYS:
+        if not isinstance(kept, dict) or kept.keys() | ({"sum"} if lift else set()) != KEYS:
             raise Unreadable("not the keys of a snapshot")
+        # a base state stands in an event, whose hash covers it: the first of them had no sum
+        told = kept.pop("sum", None)
+        now = told and sha256(canonical(kept)).hexdigest()
         version, state = kept["fold"], kept["state"]
         while lift and version in STATE_LIFTS:
             state = STATE_LIFTS[version](state)
             version += 1
         if version != FOLD_VERSION:
             raise OtherFold(f"fold version {version}, not {FOLD_VERSION}")
+        if told != now:
+            raise Unreadable("it was changed: its sum is another one")
         snapshot = Snapshot(hash=kept["hash"], state=_STATE.validate_python((state,))[0])
-    except (ValueError, RecursionError) as reason:  # pydantic's are ValueErrors too
+    except (ValueError, TypeError, RecursionError) as reason:  # pydantic's are ValueErrors too
         raise Unreadable(str(reason)) from reason
     if snapshot.state.seq != kept["seq"]:
         raise Unreadable("the snapshot's seq is not its state's")

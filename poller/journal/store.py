@@ -17,10 +17,11 @@ from poller.journal.notes import Notes
 from poller.journal.ports import CommitFailed, Head
 from poller.journal.reader import Reader
 from poller.journal.snapshot import Snapshot
+from poller.journal.whole import whole_head
 from poller.model import limits
 from poller.model.canonical import encode, plain, stamp
 from poller.model.events import Event, Recorded
-from poller.state import State
+from poller.model.standing import State
 
 __all__ = ["Batch", "CommandRepeated", "JournalUnusable", "Locked", "Reader", "Writer"]
 
@@ -43,27 +44,37 @@ Result: TypeAlias = tuple[Recorded, ...] | NotStorable | CommandRepeated
 class Writer:
     """Holds the lock on the file from open() to close(). For one thread at a time."""
 
-    def __init__(self, path: Path, connection: apsw.Connection, held: ExitStack) -> None:
+    def __init__(
+        self, path: Path, connection: apsw.Connection, lock: file.Lock, held: ExitStack
+    ) -> None:
         self.path = path
         self.connection = connection
         self.reader = Reader(path, connection)
         self.journal = self.reader.journal()
+        self._lock = lock
         self._held = held
-        self._head = _whole_head(self.reader)
+        self._head = whole_head(self.reader, lock.noted)
+        file.trust(connection)
+        lock.note(self.journal, self._head)
         found = path.stat()
         self._inode = (found.st_dev, found.st_ino)
 
     @classmethod
     def open(cls, path: Path) -> Writer:
-        """Makes the file where there is none. Raises Locked, or JournalUnusable."""
+        """Makes the file where there is none. Raises Locked, or JournalUnusable.
+
+        Looks at all of it first: a second for some 100,000 events.
+        """
         path = path.resolve()  # two ways to one file share one lock
         with ExitStack() as held:
-            held.enter_context(file.locked(path))
+            lock = held.enter_context(file.locked(path))
             if not path.exists():
-                file.create(path)
+                file.create(path, lock.noted)
             connection = file.open_writing(path)
             held.callback(connection.close)
-            return cls(path, connection, held.pop_all())
+            writer = cls(path, connection, lock, held)
+            writer._held = held.pop_all()
+            return writer
 
     def close(self) -> None:
         self._held.close()
@@ -106,6 +117,8 @@ class Writer:
                 raise
         except (apsw.Error, OSError) as reason:
             raise CommitFailed(f"{type(reason).__name__}: {reason}") from reason
+        if self._head is not head:
+            self._lock.note(self.journal, self._head)
 
     def append(self, events: Sequence[Event]) -> tuple[Recorded, ...]:
         """Inside a transaction of the caller's."""
@@ -180,18 +193,3 @@ class Writer:
             "(SELECT seq FROM snapshot ORDER BY seq DESC LIMIT ?)",
             (limits.SNAPSHOTS_KEPT,),
         )
-
-
-def _whole_head(reader: Reader) -> Head:
-    """The head, if the last event hangs on the chain: nothing is appended to a broken end."""
-    head = reader.head()
-    last = list(reader.rows(after=head.seq - 1))
-    if not last:
-        return head
-    before = chain.START.hash if head.seq == 1 else reader.hash_at(head.seq - 1)
-    start = Head(seq=head.seq - 1, hash=before or "")
-    broken = chain.Check(start=start).take(last[0]) if before else None
-    if before is None or broken is not None:
-        why = broken.reason if broken else "the event before it is missing"
-        raise file.damaged(reader.path, f"event {head.seq}, the last: {why}")
-    return head

@@ -165,4 +165,4 @@ async def test_a_running_service_prunes_through_its_committer(writer: Writer) ->
 
 def test_the_base_names_its_fold(writer: Writer) -> None:
     body = pruned(prune(writer, keep_days=90, now=day(190), required=[]))
-    assert json.loads(body.base).keys() == {"seq", "hash", "fold", "state"}
+    assert json.loads(body.base).keys() == {"seq", "hash", "fold", "state", "sum"}

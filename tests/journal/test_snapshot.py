@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from pathlib import Path
 from typing import Any
@@ -20,7 +21,8 @@ from poller.journal.snapshot import OtherFold, Snapshot
 from poller.journal.store import Batch, Reader, Writer
 from poller.model import events as ev
 from poller.model.canonical import encode
-from poller.state import FOLD_VERSION, POLLER, STEPS, State, fold
+from poller.model.standing import State
+from poller.state import FOLD_VERSION, POLLER, STEPS, fold
 from tests.journal.made import histories, story
 
 
@@ -86,7 +88,18 @@ UNUSABLE: dict[str, tuple[dict[str, Any], type[Exception]]] = {
 def test_an_unusable_snapshot_is_told(what: str) -> None:
     change, reason = UNUSABLE[what]
     with pytest.raises(reason):
-        snapshot.from_bytes(encode(WHOLE | change))
+        snapshot.from_bytes(summed(WHOLE | change))
+
+
+def summed(kept: dict[str, Any]) -> bytes:
+    """With the sum that belongs to it, so that it fails for what was changed."""
+    bare = {name: value for name, value in kept.items() if name != "sum"}
+    return encode(bare | {"sum": hashlib.sha256(encode(bare)).hexdigest()})
+
+
+def test_a_changed_digit_is_told() -> None:
+    with pytest.raises(Unreadable, match="its sum"):
+        snapshot.from_bytes(encode(WHOLE | {"hash": "01"}))
 
 
 def test_bytes_that_are_no_json_are_told() -> None:
@@ -180,8 +193,15 @@ def test_a_base_state_of_an_older_fold_is_lifted(monkeypatch: pytest.MonkeyPatch
         return {"site" if key == "place" else key: value for key, value in state.items()}
 
     monkeypatch.setitem(snapshot.STATE_LIFTS, FOLD_VERSION - 1, lift)
-    source = PrunedSource(encode(WHOLE | {"fold": FOLD_VERSION - 1, "state": older}))
+    source = PrunedSource(summed(WHOLE | {"fold": FOLD_VERSION - 1, "state": older}))
     assert snapshot.load_state(source).site == "lifted"
+
+
+def test_a_base_state_without_a_sum_is_read_and_a_snapshot_is_not() -> None:
+    kept = encode({name: value for name, value in WHOLE.items() if name != "sum"})
+    assert snapshot.load_state(PrunedSource(kept)).seq == WHOLE["seq"]
+    with pytest.raises(Unreadable):
+        snapshot.from_bytes(kept)
 
 
 def test_a_base_state_of_a_newer_fold_is_refused() -> None:
