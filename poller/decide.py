@@ -15,8 +15,8 @@ from poller.judging import judge
 from poller.model import events as ev
 from poller.model.canonical import whole_ms
 from poller.model.nameplate import flat, from_flat
+from poller.model.standing import Relay, State, shown
 from poller.site.settings import RelayEntry, Site
-from poller.state import Relay, State, shown
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -41,11 +41,12 @@ from poller.judging.findings import Finding
 from poller.model import limits
 from poller.model.canonical import plain, whole_ms
 from poller.model.events import Event, Recorded
+from poller.model.standing import State
 from poller.model.status import Quality, StatusReading
 from poller.publishing.port import Durable, Pump
 from poller.publishing.ports import Output
 from poller.site.settings import Site
-from poller.state import State, fold
+from poller.state import fold
 
 log = structlog.get_logger()
 LOOK_AGAIN_S: Final = 0.02

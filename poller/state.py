@@ -3,96 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field, replace
-from typing import Any, Final
+from dataclasses import replace
+from datetime import datetime, timedelta
+from typing import Any, Final, TypeVar
 
 from poller.model import events as ev
-from poller.model.canonical import Utc
-from poller.model.nameplate import Nameplate, flat, from_flat
-from poller.model.status import Behaviour, Health
+from poller.model import limits
+from poller.model.nameplate import Nameplate
+from poller.model.standing import Baseline, Firmware, Flag, Investigation, Manual, Relay, State
+from poller.model.work import ENDED, Asset, Note, Work, WorkState, asset_key, by_number
 
-FOLD_VERSION: Final = 1  # another number: snapshots are not used, the journal is replayed
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Flag:
-    says: str
-    since: Utc  # first reading in which it stood
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Manual:
-    """Values a person read at the front panel."""
-
-    values: dict[str, str]
-    read_at: Utc
-    by: str | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Baseline:
-    nameplate: Nameplate
-    at: Utc
-    by: str | None
-    why: str
-    reference: str | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Relay:
-    """A position. nameplate: the last believed one, None until first read."""
-
-    bay: str
-    function: str
-    address: str
-    listed: bool = True
-    nameplate: Nameplate | None = None
-    nameplate_since: Utc | None = None
-    map: str | None = None
-    misfit: Nameplate | None = None  # the identity for which no listed map fits
-    baseline: Baseline | None = None
-    manual: Manual | None = None
-    flags: dict[str, Flag] = field(default_factory=dict)  # those that stand
-    health: Health | None = None
-    behaviour: Behaviour | None = None
-    setting_group: int | None = None
-    answering: bool | None = None  # None: not tried yet
-    answering_since: Utc | None = None
-    unreadable_since: Utc | None = None
-    paused: bool = False
-    seen_day: str | None = None
-    findings: tuple[str, ...] = ()
-    duplicates: tuple[str, ...] = ()  # other positions with this serial number
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class State:
-    """seq: the last event folded in."""
-
-    seq: int = 0
-    site: str | None = None
-    site_sha256: str | None = None
-    running: bool = False
-    relays: dict[str, Relay] = field(default_factory=dict)
-    gaps: dict[str, int] = field(default_factory=dict)  # output to events skipped
-
-
-def shown(relay: Relay) -> Nameplate | None:
-    """The nameplate to show: what was read; where nothing was, what a person entered."""
-    if relay.nameplate is not None or relay.manual is None:
-        return relay.nameplate
-    return from_flat(relay.manual.values)
-
-
-def baseline_word(relay: Relay) -> str:
-    """new: never accepted; accepted: as accepted; differs."""
-    if relay.baseline is None:
-        return "new"
-    present = shown(relay)
-    if present is None or flat(present) == flat(relay.baseline.nameplate):
-        return "accepted"
-    return "differs"
-
+FOLD_VERSION: Final = 2  # another number: snapshots are not used, the journal is replayed
+SETTINGS: Final = ("configRev", "paramRev", "settingsId")
 
 Step = Callable[[Relay, Any, ev.Event], Relay]
 
@@ -104,9 +26,25 @@ def _first_read(relay: Relay, body: ev.NameplateFirstRead, event: ev.Event) -> R
 
 
 def _changed(relay: Relay, body: ev.NameplateChanged, event: ev.Event) -> Relay:
+    settings = any(change.attribute in SETTINGS for change in body.changes)
     return replace(
-        relay, nameplate=body.nameplate, nameplate_since=body.first_new_at, unreadable_since=None
+        relay,
+        nameplate=body.nameplate,
+        nameplate_since=body.first_new_at,
+        unreadable_since=None,
+        settings_changed_at=body.first_new_at if settings else relay.settings_changed_at,
     )
+
+
+def _firmware(relay: Relay, body: ev.FirmwareStatusChanged, event: ev.Event) -> Relay:
+    now = Firmware(
+        status=body.after,
+        version=body.version,
+        target=body.target,
+        rule=body.rule,
+        since=event.at,
+    )
+    return replace(relay, firmware={**relay.firmware, body.attribute: now})
 
 
 def _baseline(relay: Relay, body: ev.BaselineAccepted, event: ev.Event) -> Relay:
@@ -156,13 +94,32 @@ STEPS: Final[dict[str, Step]] = {
     "relay_resumed": lambda r, b, e: replace(r, paused=False),
     "relay_restarted": lambda r, b, e: r,
     "finding_noted": lambda r, b, e: replace(r, findings=(*r.findings, b.finding)),
+    "firmware_status_changed": _firmware,
 }
 """Events about a relay that is listed: how each moves it."""
+
+
+def _shifted(works: dict[str, Work], by_ms: int) -> dict[str, Work]:
+    """A soak has its length, whatever is done to the clock meanwhile."""
+    return {
+        name: work
+        if work.held_since is None
+        else replace(work, held_since=_later(work.held_since, by_ms))
+        for name, work in works.items()
+    }
+
+
+def _later(at: datetime, by_ms: int) -> datetime | None:
+    try:
+        return at + timedelta(milliseconds=by_ms)
+    except OverflowError:  # a clock that leaves the calendar: the soak begins anew
+        return None
+
 
 POLLER: Final[dict[str, Callable[[State, Any], State]]] = {
     "service_started": lambda s, b: replace(s, running=True),
     "service_stopped": lambda s, b: replace(s, running=False),
-    "clock_stepped": lambda s, b: s,
+    "clock_stepped": lambda s, b: replace(s, works=_shifted(s.works, b.by_ms)),
     "site_loaded": lambda s, b: replace(s, site=b.site, site_sha256=b.sha256),
     "output_gap": lambda s, b: replace(
         s,
@@ -173,6 +130,148 @@ POLLER: Final[dict[str, Callable[[State, Any], State]]] = {
 """Events about the poller itself."""
 
 
+def _work_added(state: State, body: ev.WorkAdded, event: ev.Event) -> State:
+    work = Work(
+        id=body.work,
+        plan=body.plan,
+        state=WorkState.PLANNED,
+        since=event.at,
+        by=event.by,
+        entered_at=event.at,
+    )
+    works = _bounded({**state.works, work.id: work}, lambda one: one.state in ENDED)
+    return replace(state, works=works, works_ever=state.works_ever + 1)
+
+
+def _overridden(work: Work, body: ev.RuleOverridden, event: ev.Event) -> Work:
+    return replace(work, overridden=(*work.overridden, body.rule)[-limits.WORK_NOTES_MAX :])
+
+
+def _work_moved(work: Work, body: ev.WorkMoved, event: ev.Event) -> Work:
+    work = replace(work, state=body.after, since=event.at, why=body.why)
+    match body.after:
+        case WorkState.UNDER_WAY:
+            work = replace(work, started_at=event.at, tries=work.tries + 1, ended_at=None)
+            work = replace(work, reread_at=None, lines=(), held_since=None, proven=False)
+        case WorkState.WAITING_FOR_RELAY:
+            work = replace(work, ended_at=event.at)
+        case WorkState.CHECKING:
+            work = replace(work, reread_at=event.at)
+    return work
+
+
+def _work_noted(work: Work, body: ev.WorkNoted, event: ev.Event) -> Work:
+    note = Note(at=event.at, by=event.by, kind=body.note, text=body.text)
+    return replace(work, notes=(*work.notes, note)[-limits.WORK_NOTES_MAX :])
+
+
+def _checked(work: Work, body: ev.VerificationChecked, event: ev.Event) -> Work:
+    held_since = (work.held_since or event.at) if body.holds else None
+    return replace(work, lines=body.lines, held_since=held_since, proven=body.proven)
+
+
+WORK: Final[dict[str, Callable[[Work, Any, ev.Event], Work]]] = {
+    "rule_overridden": _overridden,
+    "work_moved": _work_moved,
+    "work_noted": _work_noted,
+    "verification_checked": _checked,
+}
+"""Events about one piece of work: how each moves it. One that was dropped stays dropped."""
+
+
+def _opened(state: State, body: ev.InvestigationOpened, event: ev.Event) -> State:
+    opened = Investigation(
+        id=body.investigation,
+        relay=event.subject,
+        opened_at=event.at,
+        change=body.change,
+        changes=body.changes,
+    )
+    found = _bounded(
+        {**state.investigations, opened.id: opened}, lambda one: one.disposition is not None
+    )
+    return replace(state, investigations=found, investigations_ever=state.investigations_ever + 1)
+
+
+def _investigated(state: State, name: str, **new: Any) -> State:
+    known = state.investigations.get(name)
+    if known is None:  # dropped: it was closed long ago
+        return state
+    return replace(state, investigations={**state.investigations, name: replace(known, **new)})
+
+
+T = TypeVar("T")
+
+
+def _bounded(found: dict[str, T], ended: Callable[[T], bool]) -> dict[str, T]:
+    """Without the oldest of those that have ended, as far as there are too many."""
+    over = max(0, len(found) - limits.BOOK_KEPT)
+    gone = [name for name in sorted(found, key=by_number) if ended(found[name])][:over]
+    return {name: one for name, one in found.items() if name not in gone}
+
+
+def _shelved(state: State, body: ev.SpareShelved, event: ev.Event) -> State:
+    key = asset_key(body.vendor, body.serNum)
+    known = state.assets.get(key) or Asset(vendor=body.vendor, serNum=body.serNum)
+    asset = replace(
+        known,
+        model=body.model or known.model,
+        orderCode=body.orderCode or known.orderCode,
+        swRev=body.swRev or known.swRev,
+        tested_on=body.tested_on,
+    )
+    return _placed(state, key, asset, f"shelf: {body.shelf}", event)
+
+
+def _placed(state: State, key: str, asset: Asset, place: str, event: ev.Event) -> State:
+    if asset.place != place or not asset.places:
+        places = (*asset.places, (event.at, place))[-limits.ASSET_PLACES_MAX :]
+        asset = replace(asset, places=places)
+    assets = {**state.assets, key: asset}
+    if len(assets) > limits.ASSETS_MAX:
+        del assets[min(assets, key=lambda name: (assets[name].places[-1][0], name))]
+    return replace(state, assets=assets)
+
+
+def _removed(state: State, body: ev.SpareRemoved, event: ev.Event) -> State:
+    key = asset_key(body.vendor, body.serNum)
+    known = state.assets.get(key)
+    return state if known is None else _placed(state, key, known, "", event)
+
+
+BOOK: Final[dict[str, Callable[[State, Any, ev.Event], State]]] = {
+    "work_added": _work_added,
+    "investigation_opened": _opened,
+    "investigation_linked": lambda s, b, e: _investigated(s, b.investigation, work=b.work),
+    "disposition_given": lambda s, b, e: _investigated(
+        s,
+        b.investigation,
+        disposition=b.disposition,
+        why=b.why,
+        by=e.by,
+        closed_at=e.at,
+    ),
+    "spare_shelved": _shelved,
+    "spare_removed": _removed,
+}
+"""Events that add to the book of work, investigations and boxes, or change it."""
+
+
+def _box_moved(state: State, before: Nameplate | None, body: Any, event: ev.Event) -> State:
+    """A serial number's history follows it: it is where its nameplate was read."""
+    told: Nameplate = body.nameplate
+    if before is not None and before.serNum is not None and before.serNum != told.serNum:
+        gone = asset_key(before.vendor, before.serNum)
+        if gone in state.assets and state.assets[gone].place == event.subject:
+            state = _placed(state, gone, state.assets[gone], "", event)
+    if told.serNum is None:
+        return state
+    key = asset_key(told.vendor, told.serNum)
+    known = state.assets.get(key) or Asset(vendor=told.vendor or "", serNum=told.serNum)
+    asset = replace(known, model=told.model, orderCode=told.orderCode, swRev=told.swRev)
+    return _placed(state, key, asset, event.subject, event)
+
+
 def fold(state: State, events: Iterable[tuple[int, ev.Event]]) -> State:
     """The state after these (seq, event), which follow on from state.seq.
 
@@ -181,7 +280,7 @@ def fold(state: State, events: Iterable[tuple[int, ev.Event]]) -> State:
     relays = dict(state.relays)
     state = replace(state, relays=relays)
     for seq, event in events:
-        body = event.body
+        body: Any = event.body
         if isinstance(body, ev.RelayListed):
             before = relays.get(event.subject)
             if before is None:
@@ -194,7 +293,17 @@ def fold(state: State, events: Iterable[tuple[int, ev.Event]]) -> State:
                 address=body.address,
             )
         elif body.kind in STEPS:
-            relays[event.subject] = STEPS[body.kind](relays[event.subject], body, event)
+            relay = relays[event.subject]
+            relays[event.subject] = STEPS[body.kind](relay, body, event)
+            if isinstance(body, ev.NameplateFirstRead | ev.NameplateChanged):
+                state = _box_moved(state, relay.nameplate, body, event)
+        elif body.kind in WORK:
+            work = state.works.get(body.work)
+            if work is not None:
+                moved = WORK[body.kind](work, body, event)
+                state = replace(state, works={**state.works, work.id: moved})
+        elif body.kind in BOOK:
+            state = BOOK[body.kind](state, body, event)
         else:
             state = POLLER[body.kind](state, body)
         state = replace(state, seq=seq)

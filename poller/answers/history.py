@@ -11,8 +11,8 @@ from poller.answers.words import position
 from poller.model import limits
 from poller.model.canonical import stamp
 from poller.model.events import ChangeClass, NameplateChanged, Recorded
+from poller.model.standing import State
 from poller.model.text import shown
-from poller.state import State
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

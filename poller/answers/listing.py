@@ -12,10 +12,10 @@ from datetime import datetime
 from typing import Final
 
 from poller.answers.words import age_s
+from poller.model.standing import Relay, State, baseline_word
+from poller.model.standing import shown as present
 from poller.model.status import Behaviour, Health, Quality, StatusReading
 from poller.model.text import shown
-from poller.state import Relay, State, baseline_word
-from poller.state import shown as present
 
 DIGITS: Final = re.compile(r"([0-9]+)")
 

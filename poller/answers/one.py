@@ -11,10 +11,10 @@ from poller.answers.listing import troubles
 from poller.answers.words import BEHAVIOUR, HEALTH, age_s, attribute, count, moment, position, span
 from poller.model.canonical import Utc, stamp
 from poller.model.nameplate import ATTRIBUTES, Nameplate, flat
+from poller.model.standing import Baseline, Manual, Relay, State, baseline_word
+from poller.model.standing import shown as present
 from poller.model.status import Quality, Status, StatusReading
 from poller.model.text import shown
-from poller.state import Baseline, Manual, Relay, State, baseline_word
-from poller.state import shown as present
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

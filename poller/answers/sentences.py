@@ -21,8 +21,8 @@ from poller.answers.words import (
 )
 from poller.model import events as ev
 from poller.model import limits
+from poller.model.standing import State
 from poller.model.text import shown
-from poller.state import State
 
 
 def sentence(event: ev.Event, state: State) -> str:

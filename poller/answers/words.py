@@ -8,9 +8,9 @@ from typing import Final
 
 from poller.model import limits
 from poller.model.nameplate import Nameplate
+from poller.model.standing import State
 from poller.model.status import Behaviour, Health
 from poller.model.text import shown
-from poller.state import State
 
 HEALTH: Final = {Health.OK: "ok", Health.WARNING: "warning", Health.ALARM: "alarm"}
 BEHAVIOUR: Final = {

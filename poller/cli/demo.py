@@ -29,10 +29,10 @@ from poller.cli.shipped import config_folder
 from poller.edges.clock import SystemClock
 from poller.model.canonical import plain
 from poller.model.events import Recorded, RelayAnswering
+from poller.model.standing import State
 from poller.publishing.embedded import embedded_broker
 from poller.publishing.ports import OutputStatus
 from poller.service import Service
-from poller.state import State
 
 # Short enough to watch; a real site asks far less often.
 INTERVALS: Final = {

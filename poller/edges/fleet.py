@@ -16,11 +16,11 @@ from poller.edges.link import Connect, Link
 from poller.edges.schedule import Endpoint, Told, Unit
 from poller.judging.confirm import Claim, Known
 from poller.judging.watch import Memory, Watch
+from poller.model.standing import Relay, State
 from poller.model.status import StatusReading
 from poller.reading.read_plan import CompiledMap, compile_map
 from poller.site.register_map import RegisterMap
 from poller.site.settings import Pace, RelayEntry, Site, pace
-from poller.state import Relay, State
 
 log = structlog.get_logger()
 SPREAD_S: Final = 5.0  # first visits are spread over at most so long

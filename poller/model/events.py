@@ -12,6 +12,7 @@ from typing import ClassVar, Final, TypeVar
 from poller.model.canonical import Utc
 from poller.model.nameplate import Nameplate
 from poller.model.status import Behaviour, Health, Quality
+from poller.model.work import Disposition, FirmwareStatus, Line, NoteKind, Plan, WorkState
 
 
 class ChangeClass(StrEnum):
@@ -132,7 +133,10 @@ class NameplateFirstRead(Body):
 @_kind
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NameplateChanged(Body):
-    """change: the most serious of changes. relay_time: when the relay itself says it happened."""
+    """change: the most serious of changes. relay_time: when the relay itself says it happened.
+
+    work: the planned work that it was judged against.
+    """
 
     kind: ClassVar[str] = "nameplate_changed"
     change: ChangeClass
@@ -142,6 +146,7 @@ class NameplateChanged(Body):
     last_old_at: Utc | None
     first_new_at: Utc
     relay_time: Utc | None = None
+    work: str | None = None
 
 
 @_kind
@@ -316,6 +321,136 @@ class FindingNoted(Body):
     kind: ClassVar[str] = "finding_noted"
     finding: str  # stable name: block_split
     says: str
+
+
+# Approved versions and planned work.
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FirmwareStatusChanged(Body):
+    """attribute: swRev or components.NAME.swRev. rule: of the approved list; None: none fits."""
+
+    kind: ClassVar[str] = "firmware_status_changed"
+    attribute: str
+    before: FirmwareStatus | None
+    after: FirmwareStatus
+    version: str | None
+    target: str | None
+    rule: str | None
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkAdded(Body):
+    kind: ClassVar[str] = "work_added"
+    work: str
+    plan: Plan
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RuleOverridden(Body):
+    """A rule of a protection group, or of readiness, and a person decided against it."""
+
+    kind: ClassVar[str] = "rule_overridden"
+    work: str
+    rule: str
+    says: str
+    why: str
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkMoved(Body):
+    kind: ClassVar[str] = "work_moved"
+    work: str
+    before: WorkState
+    after: WorkState
+    why: str
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkNoted(Body):
+    kind: ClassVar[str] = "work_noted"
+    work: str
+    note: NoteKind
+    text: str
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VerificationChecked(Body):
+    """Told when a line comes out otherwise than before. holds: every line that is read does.
+
+    proven: they held for the whole soak.
+    """
+
+    kind: ClassVar[str] = "verification_checked"
+    work: str
+    lines: tuple[Line, ...]
+    holds: bool
+    proven: bool
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InvestigationOpened(Body):
+    """A change that nobody planned; it stays open until a person says what it was."""
+
+    kind: ClassVar[str] = "investigation_opened"
+    investigation: str
+    change: ChangeClass
+    changes: tuple[Change, ...]
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InvestigationLinked(Body):
+    """Work that was entered afterwards; the change stays what it was."""
+
+    kind: ClassVar[str] = "investigation_linked"
+    investigation: str
+    work: str
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DispositionGiven(Body):
+    kind: ClassVar[str] = "disposition_given"
+    investigation: str
+    disposition: Disposition
+    why: str
+
+
+# Spares. Their subject is the poller: a box on a shelf is at no position.
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpareShelved(Body):
+    """A box was put on a shelf, or what is known of one there changed. tested_on: 2026-03-01."""
+
+    kind: ClassVar[str] = "spare_shelved"
+    vendor: str
+    serNum: str
+    model: str | None
+    orderCode: str | None
+    swRev: str | None
+    shelf: str
+    tested_on: str | None
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpareRemoved(Body):
+    """It left the shelf for good, or for elsewhere."""
+
+    kind: ClassVar[str] = "spare_removed"
+    vendor: str
+    serNum: str
+    why: str
 
 
 # The journal and its readers.

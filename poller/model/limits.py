@@ -64,6 +64,13 @@ SNAPSHOTS_KEPT: Final = 2  # the newest, and the one before in case it does not 
 STATE_BYTES_MAX: Final = 32 * 1024 * 1024  # 5,000 relays, each with nameplate, baseline and flags
 PRUNE_EVENTS_MAX: Final = 50_000  # dropped in one transaction, which holds up commits meanwhile
 
+# Work, investigations, boxes: what the state remembers; the journal keeps them all.
+BOOK_KEPT: Final = 5_000  # works, and as many investigations; the oldest ended ones are dropped
+WORK_NOTES_MAX: Final = 50  # of one piece of work
+WORK_RELAYS_MAX: Final = 100  # planned by one command: a substation's
+ASSETS_MAX: Final = 20_000  # boxes: 5,000 positions over the years, and the shelf
+ASSET_PLACES_MAX: Final = 20  # of one box
+
 # Publishing.
 OUTPUT_BATCH_MAX: Final = 500
 OUTPUT_LAG_MAX: Final = 1_000_000  # events behind; past it an output skips and says output_gap

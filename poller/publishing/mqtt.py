@@ -28,6 +28,7 @@ from poller.model import limits
 from poller.model.backoff import Backoff
 from poller.model.events import Recorded
 from poller.model.problems import Faulty, Problem
+from poller.model.standing import State
 from poller.publishing.mqtt_client import Client
 from poller.publishing.mqtt_send import Sender, Sent, listen, properties_of
 from poller.publishing.ports import Context, OutputStatus
@@ -36,7 +37,6 @@ from poller.publishing.shelf import Shelf
 from poller.publishing.topics import EVENT, POLLER
 from poller.site.settings import Broker, Secret
 from poller.site.strict import Strict
-from poller.state import State
 
 log = structlog.get_logger(__name__)
 

@@ -16,8 +16,8 @@ import structlog
 from poller.journal.ports import Committer, Reader
 from poller.model import limits
 from poller.model.backoff import Backoff
+from poller.model.standing import State
 from poller.publishing.ports import Output
-from poller.state import State
 
 log = structlog.get_logger(__name__)
 

@@ -8,9 +8,9 @@ from typing import Any, Protocol
 
 from poller.journal.ports import Committer, Reader
 from poller.model.events import Recorded
+from poller.model.standing import State
 from poller.model.status import StatusReading
 from poller.site.settings import Site
-from poller.state import State
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

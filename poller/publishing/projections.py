@@ -11,6 +11,7 @@ from poller.journal.ports import Head
 from poller.model.canonical import encode, plain
 from poller.model.events import Recorded
 from poller.model.nameplate import ATTRIBUTES
+from poller.model.standing import Relay, baseline_word, shown
 from poller.model.status import Quality, StatusReading
 from poller.publishing.topics import (
     EVENT,
@@ -31,7 +32,6 @@ from poller.publishing.topics import (
     Topic,
 )
 from poller.site.register_map import StatusFields
-from poller.state import Relay, baseline_word, shown
 
 ID_CHARACTERS: Final = 32  # half of SHA-256: no two bodies of one site meet in it
 

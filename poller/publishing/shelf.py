@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from poller.model.standing import Relay, State
 from poller.model.status import StatusReading
 from poller.publishing.projections import Body, nameplate_body, status_body
 from poller.publishing.topics import NAMEPLATE, STATUS
 from poller.site.register_map import StatusFields
 from poller.site.settings import Site
-from poller.state import Relay, State
 
 
 class Shelf:

@@ -10,8 +10,8 @@ import pytest
 from poller.answers.listing import Row, natural, rows, select
 from poller.model.canonical import plain
 from poller.model.nameplate import Nameplate
+from poller.model.standing import State
 from poller.model.status import Behaviour, Health, Quality
-from poller.state import State
 from tests.answers.world import LIVE, NOW, Q07, Q10, READING, STATE
 
 ROLL = rows(STATE, LIVE, NOW)

@@ -17,8 +17,8 @@ from poller.answers.one import (
 )
 from poller.model.canonical import adapter, plain
 from poller.model.nameplate import Nameplate
+from poller.model.standing import State
 from poller.model.status import Quality, Status
-from poller.state import State
 from tests.answers.world import NOW, Q07, READING, STATE, ago
 
 SEEN = picture(STATE, "q07-main1", READING, NOW)

@@ -16,8 +16,8 @@ from poller.model import events as ev
 from poller.model import limits
 from poller.model.events import Body, Change, ChangeClass, Order
 from poller.model.nameplate import Nameplate
+from poller.model.standing import Relay, State
 from poller.model.status import Behaviour, Health
-from poller.state import Relay, State
 from tests.answers.world import ACCEPTED, PRESENT, STATE, event
 
 THEN = datetime(2026, 3, 1, 4, 5, 6, tzinfo=UTC)

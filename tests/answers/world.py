@@ -7,8 +7,8 @@ from typing import Any, Final
 
 from poller.model.events import Body, Event, Recorded
 from poller.model.nameplate import Component, Nameplate
+from poller.model.standing import Baseline, Flag, Manual, Relay, State
 from poller.model.status import Behaviour, Health, Quality, Status, StatusReading
-from poller.state import Baseline, Flag, Manual, Relay, State
 
 NOW: Final = datetime(2026, 3, 1, 12, 0, tzinfo=UTC)
 

@@ -16,9 +16,10 @@ from poller.decide import About, Input, SiteRead, Started, decide
 from poller.journal.store import Batch, Writer
 from poller.judging.findings import Answering, Believed, Edges
 from poller.model.nameplate import Component, Nameplate
+from poller.model.standing import State
 from poller.model.status import Health
 from poller.site.load import load_site
-from poller.state import State, fold
+from poller.state import fold
 
 AT = datetime(2026, 3, 1, 8, 0, tzinfo=UTC)
 HOSTILE = "V1\x1b[2J\u202e<b>"  # clears a terminal, turns text around, marks it up

@@ -16,7 +16,8 @@ from poller.journal import snapshot
 from poller.journal.snapshot import Snapshot
 from poller.model import events as ev
 from poller.model.canonical import whole_ms
-from poller.state import POLLER, STEPS, State
+from poller.model.standing import State
+from poller.state import BOOK, POLLER, STEPS, WORK
 
 T0 = datetime(2026, 3, 1, 4, 5, 6, 789_000, tzinfo=UTC)
 RELAYS = ("q07-main-1", "q07-main-2", "q08-main-1")
@@ -54,6 +55,14 @@ MOMENTS = st.datetimes(
 ).map(whole_ms)
 
 
+# few, so that events are about the same
+NAMED = {
+    "investigation": st.sampled_from(("i1", "i2")),
+    "work": st.sampled_from(("w1", "w2")),
+    "serNum": st.sampled_from(("S1", "S2")),
+}
+
+
 def of(hint: Any) -> st.SearchStrategy[Any]:
     """Values of an annotation as the event kinds use them."""
     origin, inside = typing.get_origin(hint), typing.get_args(hint)
@@ -80,7 +89,9 @@ def of(hint: Any) -> st.SearchStrategy[Any]:
     assert isinstance(hint, type), hint
     assert dataclasses.is_dataclass(hint), hint
     hints = typing.get_type_hints(hint, include_extras=True)
-    fields = {one.name: of(hints[one.name]) for one in dataclasses.fields(hint)}
+    fields = {
+        one.name: NAMED.get(one.name, of(hints[one.name])) for one in dataclasses.fields(hint)
+    }
     return st.builds(hint, **fields)
 
 
@@ -89,7 +100,7 @@ BODIES = {kind: of(body) for (kind, _), body in ev.KINDS.items()}
 
 def event(kind: str) -> st.SearchStrategy[ev.Event]:
     """Of one kind, about one of RELAYS where the kind is about relays."""
-    about_relay = kind in STEPS or kind == "relay_listed"
+    about_relay = kind in {*STEPS, *WORK, *BOOK, "relay_listed"}
     assert about_relay or kind in POLLER, kind
     return st.builds(
         ev.Event,

@@ -17,8 +17,9 @@ from poller.journal.store import CommandRepeated
 from poller.model import events as ev
 from poller.model import limits
 from poller.model.canonical import whole_ms
+from poller.model.standing import State
 from poller.model.status import Quality, Status, StatusReading
-from poller.state import State, fold
+from poller.state import fold
 from tests.journal.benches import Bench, FileBench, MemoryBench
 from tests.journal.made import RELAYS, T0, listed, seen, story
 

@@ -13,6 +13,7 @@ from hypothesis import given
 from poller.journal.chain import START, record
 from poller.model import events as ev
 from poller.model.nameplate import ATTRIBUTES
+from poller.model.standing import Flag, Manual, Relay
 from poller.model.status import Behaviour, Health, Quality, StatusReading
 from poller.publishing.projections import (
     Body,
@@ -23,7 +24,6 @@ from poller.publishing.projections import (
 )
 from poller.publishing.topics import EVENT, NAMEPLATE, POLLER, STATUS, TOPICS
 from poller.site.register_map import StatusFields
-from poller.state import Flag, Manual, Relay
 from tests.journal.made import ANY_EVENT
 from tests.publishing.world import PLATE, Q07, T0, reading
 

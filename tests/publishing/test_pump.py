@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 from poller.journal.ports import CommitFailed
 from poller.model import limits
 from poller.model.backoff import Backoff
+from poller.model.standing import State
 from poller.publishing.port import Durable, Pump
 from poller.publishing.ports import OutputStatus
-from poller.state import State
 from tests.publishing.world import House, Running, listed, seen, until
 
 

@@ -15,11 +15,11 @@ from jsonschema import Draft202012Validator, FormatChecker
 from poller.journal.chain import START, record
 from poller.model import events as ev
 from poller.model.canonical import plain
+from poller.model.standing import Relay
 from poller.model.status import StatusReading
 from poller.publishing.projections import event_body, nameplate_body, poller_body, status_body
 from poller.publishing.schema import asyncapi, schemas
 from poller.publishing.topics import EVENT, TOPICS
-from poller.state import Relay
 from tests.journal.made import ANY_EVENT, of
 from tests.publishing.world import Q07, T0
 

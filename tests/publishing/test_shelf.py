@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from poller.model.standing import State
 from poller.model.status import Health
 from poller.publishing.shelf import Shelf
-from poller.state import State, fold
+from poller.state import fold
 from tests.publishing.world import Q07, Q08, changed, delisted, first_read, listed, reading, site
 
 SITE = site(status_publish_s=300)

@@ -11,12 +11,13 @@ from typing import Any
 from poller.journal.memory import MemoryCommitter
 from poller.model import events as ev
 from poller.model.nameplate import Component, Nameplate
+from poller.model.standing import State
 from poller.model.status import Behaviour, Health, Quality, Status, StatusReading
 from poller.publishing.mqtt import MqttOutput, open_output
 from poller.publishing.port import Durable, Pump
 from poller.publishing.ports import Context
 from poller.site.settings import RelayEntry, Site, SiteFile
-from poller.state import State, fold
+from poller.state import fold
 
 T0 = datetime(2026, 3, 1, 4, 5, 6, 789_000, tzinfo=UTC)
 PLATE = Nameplate(vendor="Tarn", model="TD-40", serNum="40117", swRev="V2.10.00")

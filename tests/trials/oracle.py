@@ -18,8 +18,9 @@ from poller.model import events as ev
 from poller.model import limits
 from poller.model.events import Change, ChangeClass, Order
 from poller.model.firmware_version import order
+from poller.model.standing import State
 from poller.site.settings import Pace, pace
-from poller.state import State, fold
+from poller.state import fold
 from simulator.scenario import FirmwareUpdate, Replaced, Silent
 from tests.trials.trial import Ran
 

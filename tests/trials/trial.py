@@ -12,11 +12,11 @@ from typing import Final
 
 from poller.journal.memory import MemoryCommitter
 from poller.model.events import Recorded
+from poller.model.standing import State
 from poller.model.status import StatusReading
 from poller.publishing.ports import Output, OutputStatus
 from poller.service import Ports, Service
 from poller.site.settings import Site
-from poller.state import State
 from simulator.acts import Act
 from simulator.bench import Truth
 from tests.trials import virtual_loop

@@ -1,0 +1,133 @@
+"""What is known of the world: the values that the fold makes of events. Nothing here decides."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from poller.model.canonical import Utc
+from poller.model.events import Change, ChangeClass
+from poller.model.nameplate import Nameplate, flat, from_flat
+from poller.model.status import Behaviour, Health
+from poller.model.work import ENDED, Asset, Disposition, FirmwareStatus, Work, by_number
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Flag:
+    says: str
+    since: Utc  # first reading in which it stood
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Manual:
+    """Values a person read at the front panel."""
+
+    values: dict[str, str]
+    read_at: Utc
+    by: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Baseline:
+    nameplate: Nameplate
+    at: Utc
+    by: str | None
+    why: str
+    reference: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Firmware:
+    """One firmware against the approved list. since: when it came to be so."""
+
+    status: FirmwareStatus
+    version: str | None
+    target: str | None
+    rule: str | None
+    since: Utc
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Investigation:
+    """A change that nobody planned. disposition: None while open. work: entered afterwards."""
+
+    id: str
+    relay: str
+    opened_at: Utc
+    change: ChangeClass
+    changes: tuple[Change, ...]
+    disposition: Disposition | None = None
+    why: str | None = None
+    by: str | None = None
+    closed_at: Utc | None = None
+    work: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Relay:
+    """A position. nameplate: the last believed one, None until first read."""
+
+    bay: str
+    function: str
+    address: str
+    listed: bool = True
+    nameplate: Nameplate | None = None
+    nameplate_since: Utc | None = None
+    map: str | None = None
+    misfit: Nameplate | None = None  # the identity for which no listed map fits
+    baseline: Baseline | None = None
+    manual: Manual | None = None
+    flags: dict[str, Flag] = field(default_factory=dict)  # those that stand
+    health: Health | None = None
+    behaviour: Behaviour | None = None
+    setting_group: int | None = None
+    answering: bool | None = None  # None: not tried yet
+    answering_since: Utc | None = None
+    unreadable_since: Utc | None = None
+    paused: bool = False
+    seen_day: str | None = None
+    findings: tuple[str, ...] = ()
+    duplicates: tuple[str, ...] = ()  # other positions with this serial number
+    firmware: dict[str, Firmware] = field(default_factory=dict)  # by swRev, components.NAME.swRev
+    settings_changed_at: Utc | None = None  # the last change of its settings that was read
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class State:
+    """seq: the last event folded in."""
+
+    seq: int = 0
+    site: str | None = None
+    site_sha256: str | None = None
+    running: bool = False
+    relays: dict[str, Relay] = field(default_factory=dict)
+    gaps: dict[str, int] = field(default_factory=dict)  # output to events skipped
+    works: dict[str, Work] = field(default_factory=dict)  # by id; the oldest ended ones are dropped
+    works_ever: int = 0  # the number in the last id that was given
+    investigations: dict[str, Investigation] = field(default_factory=dict)
+    investigations_ever: int = 0
+    assets: dict[str, Asset] = field(default_factory=dict)  # by asset_key
+
+    def works_of(self, relay: str) -> tuple[Work, ...]:
+        """Work on a relay that has not ended, in the order in which it was entered."""
+        return tuple(
+            self.works[name]
+            for name in sorted(self.works, key=by_number)
+            if self.works[name].plan.relay == relay and self.works[name].state not in ENDED
+        )
+
+
+def shown(relay: Relay) -> Nameplate | None:
+    """The nameplate to show: what was read; where nothing was, what a person entered."""
+    if relay.nameplate is not None or relay.manual is None:
+        return relay.nameplate
+    return from_flat(relay.manual.values)
+
+
+def baseline_word(relay: Relay) -> str:
+    """new: never accepted; accepted: as accepted; differs."""
+    if relay.baseline is None:
+        return "new"
+    present = shown(relay)
+    if present is None or flat(present) == flat(relay.baseline.nameplate):
+        return "accepted"
+    return "differs"
