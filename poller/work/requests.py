@@ -1,0 +1,123 @@
+"""What people, and the clock, ask of the book of work. Values only; `book.decided` answers them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import TypeAlias
+
+from poller.model.status import StatusReading
+from poller.model.work import Disposition, NoteKind, SettingsFile, WorkKind, WorkState
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AddWork:
+    """One piece of work for each relay. expects: as Plan.expects, the same for each of them.
+
+    start, end: with offset from UTC. zone: the IANA name in which they were given. although: why a
+    rule of a protection group is overridden.
+    """
+
+    relays: tuple[str, ...]
+    kind: WorkKind
+    expects: dict[str, str]
+    start: datetime
+    end: datetime
+    zone: str
+    reference: str | None = None
+    settings: SettingsFile | None = None
+    although: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StartWork:
+    """although: why it is started against what stands in the way."""
+
+    work: str
+    although: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EndWork:
+    """The relay is connected again and can be looked at."""
+
+    work: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CancelWork:
+    work: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CloseWork:
+    work: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoteWork:
+    work: str
+    note: NoteKind
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkInvestigation:
+    """To work that was entered after the change; the change stays unplanned."""
+
+    investigation: str
+    work: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GiveDisposition:
+    investigation: str
+    disposition: Disposition
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShelveSpare:
+    """tested_on: a day, 2026-03-01."""
+
+    vendor: str
+    serNum: str
+    shelf: str
+    model: str | None = None
+    orderCode: str | None = None
+    swRev: str | None = None
+    tested_on: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RemoveSpare:
+    vendor: str
+    serNum: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attend:
+    """Time has passed. readings: the last status reading of each relay that has one."""
+
+    readings: Mapping[str, StatusReading] = field(default_factory=dict)
+
+
+Request: TypeAlias = (
+    AddWork
+    | StartWork
+    | EndWork
+    | CancelWork
+    | CloseWork
+    | NoteWork
+    | LinkInvestigation
+    | GiveDisposition
+    | ShelveSpare
+    | RemoveSpare
+)
+"""What people ask for."""
+AT_WORK: frozenset[WorkState] = frozenset({WorkState.UNDER_WAY})
+"""States in which a relay is not polled, and its connection is free."""
