@@ -303,6 +303,7 @@ FOUND: Final[dict[type, Callable[[State, Site, str, Relay, Any], Decided]]] = {
     found.Readable: _readable,
     found.Seen: _seen,
     found.Noted: _noted,
+    found.Reread: lambda state, site, name, relay, finding: [],
 }
 
 

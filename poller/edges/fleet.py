@@ -141,7 +141,7 @@ class Fleet:
             next_status=start,
             next_nameplate=start,
         )
-        return Unit(relay=entry.id, unit=entry.unit, watch=watch, paused=relay.paused)
+        return Unit(relay=entry.id, unit=entry.unit, watch=watch, paused=state.rests(entry.id))
 
     def _compile(self, used: RegisterMap) -> CompiledMap:
         kept = self._compiled.get(used.map)

@@ -99,9 +99,14 @@ class Endpoint:
         return await answer
 
     async def set_paused(self, relay: str, paused: bool) -> None:
-        """Pausing frees the relay's client slot at once: a visit under way is given up."""
+        """Pausing frees the relay's client slot at once: a visit under way is given up.
+
+        One that is polled again is looked at at once, since somebody may have worked on it.
+        """
         for unit in self.units:
             if unit.relay == relay:
+                if unit.paused and not paused:
+                    unit.watch.look_again(self.clock.mono())
                 unit.paused = paused
         self._wake.set()
         if all(unit.paused for unit in self.units):

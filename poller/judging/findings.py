@@ -84,6 +84,16 @@ class Seen:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Reread:
+    """The first whole nameplate that is believed since the poller started, or polled it again.
+
+    at: when that pass ended.
+    """
+
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Noted:
     finding: str
     says: str
@@ -99,5 +109,6 @@ Finding: TypeAlias = (
     | Unreadable
     | Readable
     | Seen
+    | Reread
     | Noted
 )

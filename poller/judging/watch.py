@@ -22,6 +22,7 @@ from poller.judging.findings import (
     NoMapFits,
     Noted,
     Readable,
+    Reread,
     Restarted,
     Seen,
     Unreadable,
@@ -104,6 +105,7 @@ class Watch:
     _restarted_mono: float | None = None
     _unreadable_since: Moment | None = None
     _last_old: Moment | None = None
+    _reread: bool = False  # told since the start, or since it was polled again
     _identity: Pass = field(init=False)
     _reads: int = 0
 
@@ -159,7 +161,14 @@ class Watch:
         self.memory = memory
         self._hearing = replace(self._hearing, answering=memory.answering)
         self._pending = self._sighting = None
-        self._stills = ()
+        self._stills, self._reread = (), False
+
+    def look_again(self, now_mono: float) -> None:
+        """At once and with a restart's patience: somebody has worked on it."""
+        self._reread = False
+        self._pending = self._sighting = None
+        self._restarted_mono = now_mono
+        self.next_status = self.next_nameplate = now_mono
 
     # One visit.
 
@@ -312,6 +321,9 @@ class Watch:
             self._believe(claim)
         if self._pending is None:
             self._readable()
+            if not self._reread and self.map is not None:
+                self._reread = True
+                self._findings.append(Reread(at=self.now.utc))
             self._last_old = self.now
             self.next_nameplate = self.now.mono + self.pace.nameplate_s
         else:

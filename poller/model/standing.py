@@ -8,7 +8,7 @@ from poller.model.canonical import Utc
 from poller.model.events import Change, ChangeClass
 from poller.model.nameplate import Nameplate, flat, from_flat
 from poller.model.status import Behaviour, Health
-from poller.model.work import ENDED, Asset, Disposition, FirmwareStatus, Work, by_number
+from poller.model.work import AT_WORK, ENDED, Asset, Disposition, FirmwareStatus, Work, by_number
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,6 +106,16 @@ class State:
     investigations: dict[str, Investigation] = field(default_factory=dict)
     investigations_ever: int = 0
     assets: dict[str, Asset] = field(default_factory=dict)  # by asset_key
+
+    def rests(self, relay: str) -> bool:
+        """It is not polled: a person paused it, or works on it."""
+        return self.relays[relay].paused or any(
+            work.state in AT_WORK for work in self.works_of(relay)
+        )
+
+    @property
+    def has_open_work(self) -> bool:
+        return any(work.state not in ENDED for work in self.works.values())
 
     def works_of(self, relay: str) -> tuple[Work, ...]:
         """Work on a relay that has not ended, in the order in which it was entered."""

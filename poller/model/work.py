@@ -45,6 +45,7 @@ class WorkState(StrEnum):
 
 
 ENDED: Final = frozenset({WorkState.CANCELLED, WorkState.CLOSED})
+AT_WORK: Final = frozenset({WorkState.UNDER_WAY})  # the relay is not polled, its connection is free
 
 
 class NoteKind(StrEnum):

@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import TypeAlias
 
 from poller.model.status import StatusReading
-from poller.model.work import Disposition, NoteKind, SettingsFile, WorkKind, WorkState
+from poller.model.work import Disposition, NoteKind, SettingsFile, WorkKind
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,5 +119,3 @@ Request: TypeAlias = (
     | RemoveSpare
 )
 """What people ask for."""
-AT_WORK: frozenset[WorkState] = frozenset({WorkState.UNDER_WAY})
-"""States in which a relay is not polled, and its connection is free."""

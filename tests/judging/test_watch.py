@@ -19,6 +19,7 @@ from poller.judging.findings import (
     NoMapFits,
     Noted,
     Readable,
+    Reread,
     Restarted,
     Seen,
     Silent,
@@ -167,7 +168,32 @@ def test_a_poller_started_again_takes_up_what_events_have_told() -> None:
     known = Known(health=Health.OK, behaviour=Behaviour.ON, setting_group=1)
     memory = Memory(believed=believed, known=known, answering=True, seen_day="2026-03-01")
     bench = visits(larch(), memory=memory)
-    assert bench.until(7_200) == []
+    assert bench.until(7_200) == [Reread(at=utc(0.2))]
+
+
+def test_a_relay_that_somebody_worked_on_is_looked_at_at_once() -> None:
+    bench = visits(larch()).settle()
+    began = bench.now_s
+    bench.watch.look_again(began)
+    assert bench.visit() == (Reread(at=utc(began + 2 * REPLY_S)),)
+
+
+def test_what_was_done_to_it_is_confirmed_before_it_counts_as_read() -> None:
+    bench = visits(larch()).settle()
+    change(bench.relay, swRev="5.2")
+    ended = bench.now_s
+    bench.watch.look_again(ended)
+    found = bench.until(ended + PACE.confirm_after_restart_s + 70)
+    assert [type(one) for one in found] == [Believed, Reread]
+    (reread,) = of(Reread, found)
+    assert reread.at >= utc(ended + PACE.confirm_after_restart_s)
+
+
+def test_an_identity_that_fits_no_map_does_not_count_as_read() -> None:
+    bench = visits(larch()).settle()
+    change(bench.relay, vendor="Nobody")
+    bench.watch.look_again(bench.now_s)
+    assert of(Reread, bench.until(bench.now_s + 3_600)) == []
 
 
 def test_a_change_made_while_the_poller_was_off_is_found() -> None:
