@@ -21,9 +21,7 @@ from poller.decide import (
     Command,
     Gap,
     Input,
-    Pause,
     Refusal,
-    Resume,
     SiteRead,
     Started,
     Stepped,
@@ -35,7 +33,7 @@ from poller.edges.fleet import Fleet
 from poller.edges.link import Connect
 from poller.edges.schedule import Unit
 from poller.journal.ports import CommitFailed, Committer, Reader
-from poller.journal.store import CommandRepeated
+from poller.journal.store import CommandRepeated, JournalUnusable
 from poller.journal.waiting import Waiting
 from poller.judging.findings import Finding
 from poller.model import limits
@@ -47,9 +45,12 @@ from poller.publishing.port import Durable, Pump
 from poller.publishing.ports import Output
 from poller.site.settings import Site
 from poller.state import fold
+from poller.work.requests import Attend
 
 log = structlog.get_logger()
 LOOK_AGAIN_S: Final = 0.02
+RESTING: Final = ("relay_paused", "relay_resumed", "work_moved")  # a relay may rest, or no longer
+ATTEND_S: Final = 5.0  # far less than a soak, and than any person waits
 PRUNE_EVERY_S: Final = 86_400.0
 LAST_WORDS_S: Final = 1.0  # how long a stop waits for the journal, and then for the outputs
 
@@ -119,11 +120,12 @@ class Service:
             watching = self._group.create_task(self._watch_clock(), name="clock")
             pruning = self._group.create_task(self._prune(), name="prune")
             sampling = self._group.create_task(self._sample(), name="sample")
+            attending = self._group.create_task(self._attend(), name="attend")
             self.started.set()
             await self._stop.wait()
             await self._fleet.stop()
             await self._last_words()
-            for task in (watching, pruning, sampling, self._publishing, committing):
+            for task in (watching, pruning, sampling, attending, self._publishing, committing):
                 task.cancel()
 
     def stop(self) -> None:
@@ -154,13 +156,15 @@ class Service:
         if before is not None:
             first: dict[str, Any] = json.loads(before)
             return first
-        if self._waiting.full:
+        # not queued: who asked would wait in vain, and it be carried out when nobody expects it
+        if self._waiting.full or self._waiting.failing is not None:
             raise Refusal(f"the journal can't be written now: {self._waiting.failing}")
         events = decide(self.state, self.site, given, self._utc(), by=by, cause=number)
         answer = {"events": len(events), "kinds": [event.body.kind for event in events]}
         durable = self._keep(events, (number, json.dumps(answer)))
-        if isinstance(given, Pause | Resume):
-            await self._fleet.set_paused(given.relay, isinstance(given, Pause))
+        moved = [event.subject for event in events if event.body.kind in RESTING]
+        for relay in dict.fromkeys(moved):
+            await self._fleet.set_paused(relay, self.state.rests(relay))
         try:
             await durable
         except CommandRepeated:  # the same id twice at once: the first one's answer stands
@@ -267,13 +271,20 @@ class Service:
         while self.ports.prune is not None:
             try:
                 pruned = await self.ports.prune()
-            except CommitFailed as reason:
+            except (CommitFailed, JournalUnusable) as reason:
                 log.warning("journal_not_pruned", reason=str(reason))
             else:
                 if pruned is not None:
                     self.state = fold(self.state, [(self.state.seq + 1, pruned.event)])
                     self._became_durable((pruned,))
             await asyncio.sleep(PRUNE_EVERY_S)
+
+    async def _attend(self) -> None:
+        """Sees to it that work which is open goes on by itself where it can."""
+        while True:
+            await asyncio.sleep(ATTEND_S)
+            if not self._waiting.full and self.state.has_open_work:
+                self._decide(Attend(readings=self.live()))
 
     async def _sample(self) -> None:
         """Keeps a reading of each relay now and then: how its values went, outside the chain."""

@@ -15,7 +15,7 @@ CODES: Final[dict[str, str]] = {
     "file-unwritable": "a file can't be written where it is to be",
     "format-unknown": "the file is written in a format that this Bayroll does not read",
     "journal-cut": "events that were written are missing at the end of the journal",
-    "journal-damaged": "the journal file can't be read as a whole, or its last event is not whole",
+    "journal-damaged": "the journal file is not as it was written, or can't be read as a whole",
     "journal-exists": "a journal is to be recovered into a file that exists already",
     "journal-foreign": "the file named as journal was not made by Bayroll",
     "journal-gone": "the journal file is gone, and its lock file says that it held events",

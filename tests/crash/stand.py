@@ -126,6 +126,21 @@ def bayroll(*words: str) -> subprocess.CompletedProcess[str]:
     )
 
 
+def short_site(
+    folder: Path, addresses: dict[str, str], port: int | None, journal: Path | None = None
+) -> Path:
+    """A site file with INTERVALS, and a broker that is called again at once."""
+    site = run.write_site(folder, addresses, port)
+    written = json.loads(site.read_text())
+    written["intervals"] = INTERVALS
+    if port is not None:
+        written["outputs"] = {"mqtt": {"retry_cap_s": 0.2}}
+    if journal is not None:
+        written["journal"]["file"] = str(journal)
+    site.write_text(json.dumps(written))
+    return site
+
+
 @contextmanager
 def simulated(folder: Path, port: int | None, journal: Path | None = None) -> Iterator[Stand]:
     """The relays answer and the site file is written; the poller is not started.
@@ -133,14 +148,7 @@ def simulated(folder: Path, port: int | None, journal: Path | None = None) -> It
     port: of a broker. journal: where it lies, in place of the folder.
     """
     with run.simulator(QUIET, folder) as addresses:
-        site = run.write_site(folder, addresses, port)
-        written = json.loads(site.read_text())
-        written["intervals"] = INTERVALS
-        if port is not None:
-            written["outputs"] = {"mqtt": {"retry_cap_s": 0.2}}
-        if journal is not None:
-            written["journal"]["file"] = str(journal)
-        site.write_text(json.dumps(written))
+        site = short_site(folder, addresses, port, journal)
         stand = Stand(folder, site, addresses, port or 0)
         try:
             yield stand
