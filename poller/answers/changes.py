@@ -30,8 +30,14 @@ SERIOUS: Final = tuple(ChangeClass)  # the enumeration stands most serious first
 
 
 def told(body: NameplateChanged) -> str:
+    """The changes, and the work they were judged against."""
+    work = "" if body.work is None else f" It was judged against work {quoted(body.work)}."
+    return framed(body.change, body.changes) + work
+
+
+def framed(change: ChangeClass, changes: Sequence[Change]) -> str:
     """The changes, most serious first, within the words of the most serious."""
-    return FRAME[body.change].format(_listed(body.changes))
+    return FRAME[change].format(_listed(changes))
 
 
 def _listed(changes: Sequence[Change]) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, Final, TypeAlias
 
-from poller.answers import changes
+from poller.answers import changes, work_sentences
 from poller.answers.words import (
     BEHAVIOUR,
     HEALTH,
@@ -19,6 +19,7 @@ from poller.answers.words import (
     span,
     what,
 )
+from poller.answers.work_sentences import by, reference
 from poller.model import events as ev
 from poller.model import limits
 from poller.model.standing import State
@@ -47,16 +48,6 @@ def _who(event: ev.Event, state: State) -> str:
 
 Poller: TypeAlias = Callable[[Any], str]
 Relay: TypeAlias = Callable[[Any, ev.Event, State], str]
-
-
-def _by(event: ev.Event) -> str:
-    return "" if event.by is None else f" by {shown(event.by, limits.PERSON_MAX)}"
-
-
-def _reference(reference: str | None) -> str:
-    if reference is None:
-        return ""
-    return f" Reference: {said(reference, limits.SENTENCE_TEXT_MAX)}"
 
 
 def _stopped(body: ev.ServiceStopped) -> str:
@@ -105,8 +96,8 @@ def _duplicated(body: ev.SerialDuplicated, event: ev.Event, state: State) -> str
 
 def _baseline(body: ev.BaselineAccepted, event: ev.Event, state: State) -> str:
     return (
-        f"baseline accepted{_by(event)}, {what(body.nameplate)}: {said(body.why)}"
-        f"{_reference(body.reference)}"
+        f"baseline accepted{by(event)}, {what(body.nameplate)}: {said(body.why)}"
+        f"{reference(body.reference)}"
     )
 
 
@@ -117,8 +108,8 @@ def _entered(body: ev.ReadingEntered, event: ev.Event, state: State) -> str:
     if len(names) > len(some):
         told.append(count(len(names) - len(some), "more value", "more values"))
     return (
-        f"read at the front panel on {moment(body.read_at)} and entered{_by(event)}:"
-        f" {', '.join(told) or 'no values'}.{_reference(body.reference)}"
+        f"read at the front panel on {moment(body.read_at)} and entered{by(event)}:"
+        f" {', '.join(told) or 'no values'}.{reference(body.reference)}"
     )
 
 
@@ -170,7 +161,7 @@ def _seen(body: ev.RelaySeen, event: ev.Event, state: State) -> str:
 
 
 def _paused(body: ev.RelayPaused, event: ev.Event, state: State) -> str:
-    return f"polling was paused{_by(event)}: {said(body.why)}"
+    return f"polling was paused{by(event)}: {said(body.why)}"
 
 
 def _gap(body: ev.OutputGap) -> str:
@@ -198,6 +189,7 @@ POLLER: Final[dict[str, Poller]] = {
     ),
     "output_gap": _gap,
     "pruned": _pruned,
+    **work_sentences.ABOUT_THE_POLLER,
 }
 """About the poller itself."""
 
@@ -223,7 +215,8 @@ RELAY: Final[dict[str, Relay]] = {
     "relay_answering": _answering,
     "relay_seen": _seen,
     "relay_paused": _paused,
-    "relay_resumed": lambda b, e, s: f"polling was resumed{_by(e)}.",
+    "relay_resumed": lambda b, e, s: f"polling was resumed{by(e)}.",
     "finding_noted": lambda b, e, s: said(b.says),
+    **work_sentences.ABOUT_RELAYS,
 }
 """About a relay; what follows its position and a colon."""

@@ -18,6 +18,15 @@ from poller.model.events import Body, Change, ChangeClass, Order
 from poller.model.nameplate import Nameplate
 from poller.model.standing import Relay, State
 from poller.model.status import Behaviour, Health
+from poller.model.work import (
+    Disposition,
+    FirmwareStatus,
+    Line,
+    NoteKind,
+    Plan,
+    WorkKind,
+    WorkState,
+)
 from tests.answers.world import ACCEPTED, PRESENT, STATE, event
 
 THEN = datetime(2026, 3, 1, 4, 5, 6, tzinfo=UTC)
@@ -159,7 +168,133 @@ ABOUT_RELAYS: list[tuple[Body, str]] = [
     ),
 ]
 
+PLAN = Plan(
+    relay="q07-main1",
+    kind=WorkKind.UPDATE,
+    expects={"swRev": "V2.12.00"},
+    before={"swRev": "V2.11.00"},
+    start=datetime(2026, 3, 29, 0, 30, tzinfo=UTC),
+    end=datetime(2026, 3, 29, 4, 0, tzinfo=UTC),
+    zone="Europe/Vienna",
+    reference="WO 31",
+)
+
+
+def line(name: str, read: str | None, ok: bool | None) -> Line:
+    return Line(name=name, expected="V2.12.00", read=read, at=None, ok=ok)
+
+
+def checked(*lines: Line, holds: bool = False, proven: bool = False) -> ev.VerificationChecked:
+    return ev.VerificationChecked(work="w1", lines=lines, holds=holds, proven=proven)
+
+
+ABOUT_WORK: list[tuple[Body, str]] = [
+    (
+        ev.FirmwareStatusChanged(
+            attribute="components.boot.swRev",
+            before=FirmwareStatus.CURRENT,
+            after=FirmwareStatus.WITHDRAWN,
+            version="1.5",
+            target="1.6",
+            rule="tarn-boot",
+        ),
+        "boot firmware 1.5: withdrawn (target 1.6, rule tarn-boot); it was: current.",
+    ),
+    (
+        ev.FirmwareStatusChanged(
+            attribute="swRev",
+            before=None,
+            after=FirmwareStatus.NO_RULE,
+            version="V2.11.00",
+            target=None,
+            rule=None,
+        ),
+        "firmware V2.11.00: no rule.",
+    ),
+    (
+        ev.FirmwareStatusChanged(
+            attribute="swRev",
+            before=FirmwareStatus.CURRENT,
+            after=FirmwareStatus.NOT_READ,
+            version=None,
+            target="V2.12.00",
+            rule="tarn",
+        ),
+        "firmware: not read (target V2.12.00, rule tarn); it was: current.",
+    ),
+    (
+        ev.WorkAdded(work="w1", plan=PLAN),
+        "work w1 was planned by J. Kral: firmware update, firmware V2.12.00 afterwards; "
+        "2026-03-29 01:30 +01:00 Europe/Vienna to 2026-03-29 06:00 +02:00 Europe/Vienna. "
+        "Reference: WO 31.",
+    ),
+    (
+        ev.RuleOverridden(
+            work="w1", rule="redundant", says="Main 2 is out as well.", why="line is out of service"
+        ),
+        "work w1: a rule was decided against by J. Kral, because: line is out of service. "
+        "The rule (redundant): Main 2 is out as well.",
+    ),
+    (
+        ev.WorkMoved(
+            work="w1", before=WorkState.READY, after=WorkState.UNDER_WAY, why="begun in its window"
+        ),
+        "work w1 was moved by J. Kral from ready to under way: begun in its window.",
+    ),
+    (
+        ev.WorkMoved(work="w1", before=WorkState.PLANNED, after=WorkState.READY, why=""),
+        "work w1 was moved by J. Kral from planned to ready.",
+    ),
+    (
+        ev.WorkNoted(work="w1", note=NoteKind.TESTED, text="all stages, protocol 7"),
+        "work w1, functional test passed, noted by J. Kral: all stages, protocol 7.",
+    ),
+    (
+        checked(line("swRev", "V2.12.00", True), holds=True, proven=True),
+        "work w1 was checked: all that is read is as expected, and stayed so.",
+    ),
+    (
+        checked(line("swRev", "V2.12.00", True), holds=True),
+        "work w1 was checked: all that is read is as expected so far.",
+    ),
+    (
+        checked(line("swRev", None, None), line("health", None, None)),
+        "work w1 was checked: 2 lines can't be told yet.",
+    ),
+    (
+        checked(line("swRev", "V2.11.00", False), line("health", None, False)),
+        "work w1 was checked: 2 of 2 lines not as expected: swRev is V2.11.00, expected V2.12.00; "
+        "health is not read, expected V2.12.00.",
+    ),
+    (
+        checked(*(line(f"l{n}", "a", False) for n in range(6))),
+        "work w1 was checked: 6 of 6 lines not as expected: l0 is a, expected V2.12.00; l1 is a, "
+        "expected V2.12.00; l2 is a, expected V2.12.00; l3 is a, expected V2.12.00; 2 more.",
+    ),
+    (
+        ev.InvestigationOpened(investigation="i1", change=ChangeClass.UNPLANNED, changes=(UP,)),
+        "investigation i1 was opened: firmware changed from V2.10.00 to V2.11.00 (newer), and "
+        "nobody planned it.",
+    ),
+    (
+        ev.InvestigationLinked(investigation="i1", work="w4"),
+        "investigation i1 was linked by J. Kral to work w4; the change stays one that nobody had "
+        "planned.",
+    ),
+    (
+        ev.DispositionGiven(
+            investigation="i1", disposition=Disposition.EMERGENCY_REPLACEMENT, why="box burnt"
+        ),
+        "investigation i1 was closed by J. Kral: an emergency replacement. box burnt.",
+    ),
+]
+
 CHANGES: list[tuple[Body, str]] = [
+    (
+        dataclasses.replace(changed(ChangeClass.PLANNED, UP), work="w1"),
+        "firmware changed from V2.10.00 to V2.11.00 (newer), as planned. It was judged against "
+        "work w1.",
+    ),
     (
         changed(ChangeClass.UNPLANNED, UP),
         "firmware changed from V2.10.00 to V2.11.00 (newer), and nobody planned it.",
@@ -241,13 +376,54 @@ ABOUT_THE_POLLER: list[tuple[Body, str]] = [
         ),
         "The journal dropped 1,200 events (1 to 1200) past the time they are kept.",
     ),
+    (
+        ev.SpareShelved(
+            vendor="Tarn",
+            serNum="40391",
+            model="TD-40",
+            orderCode="TD40-A",
+            swRev="V2.10.00",
+            shelf="A3",
+            tested_on="2026-02-11",
+        ),
+        "Spare Tarn serial number 40391, TD-40, order code TD40-A, firmware V2.10.00 is on shelf "
+        "A3, tested on 2026-02-11.",
+    ),
+    (
+        ev.SpareShelved(
+            vendor="Tarn",
+            serNum="40391",
+            model=None,
+            orderCode=None,
+            swRev=None,
+            shelf="A3",
+            tested_on=None,
+        ),
+        "Spare Tarn serial number 40391 is on shelf A3, no test noted.",
+    ),
+    (
+        ev.SpareRemoved(vendor="Tarn", serNum="40391", why="sent for repair"),
+        "Spare Tarn serial number 40391 left the shelf: sent for repair.",
+    ),
 ]
-ALL = [*ABOUT_RELAYS, *CHANGES, *ABOUT_THE_POLLER]
+ALL = [*ABOUT_RELAYS, *ABOUT_WORK, *CHANGES, *ABOUT_THE_POLLER]
 
 
 @pytest.mark.parametrize(("body", "says"), ABOUT_RELAYS, ids=lambda v: getattr(v, "kind", ""))
 def test_a_relay_is_named_by_its_position(body: Body, says: str) -> None:
     assert sentence(event(body, by="J. Kral"), STATE) == says
+
+
+@pytest.mark.parametrize(("body", "says"), ABOUT_WORK, ids=lambda v: getattr(v, "kind", ""))
+def test_what_becomes_of_work_and_of_what_nobody_planned(body: Body, says: str) -> None:
+    assert sentence(event(body, by="J. Kral"), STATE) == f"Q07 main 1: {says}"
+
+
+def test_a_window_in_a_zone_that_is_not_known_here_is_told_in_utc() -> None:
+    plan = dataclasses.replace(PLAN, zone="Nowhere/At_All", reference=None)
+    assert sentence(event(ev.WorkAdded(work="w1", plan=plan)), STATE).endswith(
+        "; 2026-03-29 00:30:00 UTC to 2026-03-29 04:00:00 UTC."
+    )
 
 
 @pytest.mark.parametrize(("body", "says"), CHANGES, ids=lambda v: getattr(v, "change", ""))
