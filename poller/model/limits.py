@@ -22,12 +22,21 @@ VERSION_PATTERNS_KEPT: Final = 256  # compiled; a site has a few maps with a pat
 FILE_BYTES_MAX: Final = 4 * 1024 * 1024
 YAML_DEPTH_MAX: Final = 24
 RELAYS_MAX: Final = 5_000
+GROUPS_MAX: Final = 5_000  # protection groups: one for each relay, if each had its own
+GROUP_MEMBERS_MAX: Final = 100  # the bays of one busbar
+GROUP_PAIRS_MAX: Final = 64  # firmware versions that two line ends may have together
 MAPS_PER_RELAY_MAX: Final = 16
 FIELDS_MAX: Final = 512
 COMPONENTS_MAX: Final = 64  # parts with firmware of their own; relays have a handful
 CODES_MAX: Final = 1_024  # names of one enumeration
 RANGES_MAX: Final = 256
 PROBLEMS_MAX: Final = 200  # told at once; more is said to be more
+
+# The approved list. Each two rules for one firmware are held against each other.
+APPROVED_RULES_MAX: Final = 200  # families of a substation, with a handful of components each
+APPROVED_GLOBS_MAX: Final = 16  # makers or models of one family
+APPROVED_VERSIONS_MAX: Final = 100  # a family's firmware over its life
+APPROVED_STEPS_MAX: Final = 200
 
 # Files of other programs. A station description of a large substation is 20 to 40 MiB long.
 SCL_BYTES_MAX: Final = 64 * 1024 * 1024

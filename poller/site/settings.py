@@ -8,6 +8,7 @@ from typing import Annotated, Any, Final, Literal, TypeAlias
 from pydantic import Field
 
 from poller.model import limits
+from poller.site.approved import Approved
 from poller.site.register_map import MapName, RegisterMap
 from poller.site.strict import Strict
 
@@ -90,7 +91,6 @@ class RelayEntry(Strict):
         int, Field(ge=1, le=16, description="TCP clients it serves; relays have one to four")
     ] = 1
     behind_serial: bool = False
-    protection_group: Id | None = None
     intervals: Intervals | None = None
 
 
@@ -128,6 +128,91 @@ class JournalPlace(Strict):
     ] = 1_095
 
 
+class WorkSettings(Strict):
+    """How work on relays is judged."""
+
+    # the readings must hold so long after work: half an hour shows a restart loop or a slow alarm
+    soak_s: Annotated[
+        int,
+        Field(ge=1, le=7 * DAY_S, description=f"{EVERY_S}; past a week work would never end"),
+    ] = 1_800
+    # common practice, no published source: one bay at a time
+    bays_at_once: Annotated[
+        int,
+        Field(ge=1, le=100, description="bays with work under way; a substation has no more"),
+    ] = 1
+
+
+Members: TypeAlias = Annotated[
+    tuple[Id, ...],
+    Field(
+        min_length=1,
+        max_length=limits.GROUP_MEMBERS_MAX,
+        strict=False,
+        description="relays that share one zone; a busbar has so many bays at most",
+    ),
+]
+
+
+class Redundant(Strict):
+    """Main 1 and main 2: never out together, and after work on one a soak before the other."""
+
+    kind: Literal["redundant"]
+    members: Members
+    # a day brings a load cycle and a night, in which new firmware shows what it does
+    soak_h: Annotated[
+        int,
+        Field(ge=0, le=30 * 24, description="hours; past a month both would never get the update"),
+    ] = 24
+
+
+class FarEnd(Strict):
+    """A line end in another substation, which is not read from here. version: what it runs."""
+
+    substation: Text
+    relay: Text
+    version: Text
+
+
+class LineEnds(Strict):
+    """Differential and teleprotection: ends that work together only in some pairs of versions.
+
+    pairs: firmware (swRev) of two ends, whichever of them has which; equal ones count only where
+    they stand here.
+    """
+
+    kind: Literal["line_ends"]
+    members: Members
+    pairs: Annotated[
+        tuple[
+            Annotated[
+                tuple[Text, ...],
+                Field(
+                    min_length=2,
+                    max_length=2,
+                    strict=False,
+                    description="the firmware of one end and that of the other",
+                ),
+            ],
+            ...,
+        ],
+        Field(min_length=1, max_length=limits.GROUP_PAIRS_MAX, strict=False),
+    ]
+    far: FarEnd | None = None
+
+
+class SharedZone(Strict):
+    """Busbar or breaker failure protection: a person decides each time, and says so."""
+
+    kind: Literal["shared_zone"]
+    members: Members
+
+
+ProtectionGroup: TypeAlias = Annotated[
+    Redundant | LineEnds | SharedZone, Field(discriminator="kind")
+]
+
+
 class SiteFile(Strict):
     """asset_class: impact rating after NERC CIP-002, where that applies."""
 
@@ -137,11 +222,18 @@ class SiteFile(Strict):
     asset_class: Literal["high", "medium", "low", "none"] = "none"
     source_address: Text | None = None
     maps_folder: Text = "maps"
+    approved: Text | None = None  # the approved list, beside the site file unless absolute
     intervals: Intervals = Intervals()
     broker: Broker | None = None
     # output name to its settings; each output checks its own
     outputs: dict[Id, dict[str, Any]] = Field(default={})
     journal: JournalPlace = JournalPlace()
+    work: WorkSettings = WorkSettings()
+    protection_groups: dict[Id, ProtectionGroup] = Field(
+        default={},
+        max_length=limits.GROUPS_MAX,
+        description="a relay or two a group; more groups than relays are none",
+    )
     status_publish_s: Annotated[float, Field(ge=1, le=DAY_S, description=EVERY_S)] = 300
     relays: Annotated[
         tuple[RelayEntry, ...],
@@ -189,13 +281,15 @@ def pace(site: Intervals, relay: RelayEntry) -> Pace:
 class Site:
     """A site whose files have no faults. maps: by name, those that relays use, `any` included.
 
-    texts: name of each file to its text, as recorded when the site is loaded.
+    texts: name of each file to its text, as recorded when the site is loaded. approved: None where
+    the site names no approved list.
     """
 
     file: SiteFile
     maps: dict[str, RegisterMap]
     texts: dict[str, str]
     sha256: str
+    approved: Approved | None = None
 
     def relay(self, relay_id: str) -> RelayEntry:
         """Raises KeyError where the site lists no such relay."""
