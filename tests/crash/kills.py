@@ -22,6 +22,7 @@ SITE = "fellmoor"
 READ_S = 60.0
 SETTLED_S = 2.0  # after the last change was told: what is told in excess is told too
 DELIVERED_S = 30.0
+UPON_S = 2.0
 
 
 @dataclass
@@ -41,24 +42,41 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Life:
-    """How long a poller lives. starting: from its birth as a process, else from its answering."""
+    """How long a poller lives: so many seconds from a moment, then until something is said.
 
-    starting: bool
+    since: started (as a process) or ready (it answers). upon: answer (to a command) or message (to
+    the subscriber), in the very moment that it is heard; None: no more than the seconds.
+    """
+
+    since: str
     seconds: float
+    upon: str | None = None
 
 
-EARLY, MIDDLE, LONG = (True, 0.1, 2.0), (False, 0.0, 2.0), (False, 10.0, 12.0)
-TEN = [EARLY] * 4 + [MIDDLE] * 6
+EARLY, MIDDLE, LONG = ("started", 0.1, 2.0), ("ready", 0.0, 2.0), ("ready", 10.0, 12.0)
+TEN = [(*EARLY, None)] * 3 + [(*MIDDLE, None)] * 3 + [(*MIDDLE, "answer"), (*MIDDLE, "message")] * 2
 LONG_EVERY = 15  # one that sees changes out; in a short trial only the last poller does
 
 
 def lives(seed: int, kills: int) -> Iterator[Life]:
     chance = random.Random(seed)
-    left: list[tuple[bool, float, float]] = []
+    left: list[tuple[str, float, float, str | None]] = []
     for number in range(1, kills + 1):
         left = left or chance.sample(TEN, len(TEN))
-        starting, least, most = LONG if number % LONG_EVERY == 0 else left.pop()
-        yield Life(starting, chance.uniform(least, most))
+        since, least, most, upon = left.pop() if number % LONG_EVERY else (*LONG, None)
+        yield Life(since, chance.uniform(least, most), upon)
+
+
+def live(stand: Stand, clerk: Clerk, life: Life) -> None:
+    """Returns when it is time to die."""
+    if life.since == "ready":
+        stand.wait()
+    time.sleep(life.seconds)
+    heard = {"answer": lambda: clerk.answers, "message": lambda: stand.received.stat().st_size}
+    if life.upon is not None:
+        before, end = heard[life.upon](), time.monotonic() + UPON_S
+        while heard[life.upon]() == before and time.monotonic() < end:
+            time.sleep(0.0001)
 
 
 def trial(
@@ -73,15 +91,12 @@ def trial(
         changes.start()
         clerk.start()
         for number, life in enumerate(lives(seed, kills), 1):
-            if not life.starting:
-                stand.wait()
-            time.sleep(life.seconds)
+            live(stand, clerk, life)
             stand.end(signal.SIGKILL)
             if number % 2 == 0:  # else the next service is the first that looks
                 verdict.failures += _as_left(stand, clerk)
             stand.start()
-            since = "was started" if life.starting else "answered"
-            progress(f"killed {number} of {kills}, {life.seconds:.2f} s after it {since}")
+            progress(f"killed {number} of {kills}: {life}")
         stand.wait()
         changes.stop()
         clerk.stop()

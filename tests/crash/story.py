@@ -93,6 +93,7 @@ class Clerk:
     stand: Stand
     seed: int
     every_s: float = 0.05
+    answers: int = 0
     asked: list[Asked] = field(default_factory=list)
     _ending: threading.Event = field(default_factory=threading.Event)
 
@@ -122,6 +123,7 @@ class Clerk:
         args = {"who": "clerk", "relays": asked.relays, "why": f"try {asked.tries}"}
         try:
             asked.answer = self.stand.ask(asked.number, "baseline_accept", args)
+            self.answers += 1
         except Unreachable:
             return False
         except Refusal as reason:
