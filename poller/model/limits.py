@@ -21,6 +21,9 @@ VERSION_PATTERNS_KEPT: Final = 256  # compiled; a site has a few maps with a pat
 # Files. A site of 1,000 relays takes about 300 KB; maps stay far below.
 FILE_BYTES_MAX: Final = 4 * 1024 * 1024
 YAML_DEPTH_MAX: Final = 24
+YAML_NODES_MAX: Final = 200_000  # keys and values; 5,000 relays with 15 keys each have 150,000
+YAML_ENTRIES_MAX: Final = 10_000  # of one list or map; each may be at fault in five ways
+YAML_WORD_MAX: Final = 10_000  # characters of a tag; the parser's work grows with their square
 RELAYS_MAX: Final = 5_000
 GROUPS_MAX: Final = 5_000  # protection groups: one for each relay, if each had its own
 GROUP_MEMBERS_MAX: Final = 100  # the bays of one busbar
@@ -31,6 +34,7 @@ COMPONENTS_MAX: Final = 64  # parts with firmware of their own; relays have a ha
 CODES_MAX: Final = 1_024  # names of one enumeration
 RANGES_MAX: Final = 256
 PROBLEMS_MAX: Final = 200  # told at once; more is said to be more
+PROBLEM_TEXT_MAX: Final = 800  # characters of what is wrong, where, or how to mend it
 
 # The approved list. Each two rules for one firmware are held against each other.
 APPROVED_RULES_MAX: Final = 200  # families of a substation, with a handful of components each
@@ -77,6 +81,9 @@ PRUNE_EVENTS_MAX: Final = 50_000  # dropped in one transaction, which holds up c
 BOOK_KEPT: Final = 5_000  # works, and as many investigations; the oldest ended ones are dropped
 WORK_NOTES_MAX: Final = 50  # of one piece of work
 WORK_RELAYS_MAX: Final = 100  # planned by one command: a substation's
+WORK_WINDOW_DAYS_MAX: Final = 31  # an outage is hours; past a month it would excuse any change
+WORK_TRIES_MAX: Final = 5  # starts of one piece of work; a procedure permits two at most
+WORK_READY_AGAIN_S: Final = 60.0  # clear for so long before it is ready again, should it flutter
 ASSETS_MAX: Final = 20_000  # boxes: 5,000 positions over the years, and the shelf
 ASSET_PLACES_MAX: Final = 20  # of one box
 
