@@ -139,6 +139,7 @@ def _write_site(folder: Path, addresses: dict[str, str], broker: tuple[str, int]
     site["broker"] = {"host": broker[0], "port": broker[1], "protocol": "3.1.1"}
     site["outputs"] = {"mqtt": {}}
     site["maps_folder"] = str(config_folder() / site.get("maps_folder", "maps"))
+    site["approved"] = str(config_folder() / site["approved"])
     site["journal"] = {"file": str(folder / "bayroll.journal")}
     site_file = folder / "site.yaml"
     site_file.write_text(json.dumps(site, indent=1))  # JSON is YAML

@@ -14,6 +14,7 @@ HEADINGS: Final = {
     "secret": "Secrets",
     "site": "Site files",
     "map": "Register maps",
+    "approved": "The approved list",
     "scl": "Station descriptions (SCL, IEC 61850-6)",
     "csv": "Relay lists as CSV",
     "scenario": "Scenarios of the simulator",

@@ -240,4 +240,3 @@ def _place(text: str) -> Key:
     place = revision(text)
     assert place is not None, "alike was asked first"
     return place
-

@@ -1,4 +1,4 @@
-"""Text of a site and its maps into a Site, or into every fault of every file at once.
+"""Text of a site, its maps and its approved list into a Site, or into every fault at once.
 
 Shape first (is each key known, is each value one), then what must hold together. Where the shape is
 at fault, the rest of the file is still checked for the second kind.
@@ -10,7 +10,7 @@ import hashlib
 import re
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import PurePosixPath
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
@@ -18,7 +18,9 @@ from poller.model import limits
 from poller.model.canonical import encode
 from poller.model.problems import Faulty, Problem
 from poller.site import faults, shape, yaml_lines
+from poller.site.approved import Approved
 from poller.site.builtin import ANY
+from poller.site.check_approved import check_approved
 from poller.site.check_map import check_map
 from poller.site.check_site import check_site
 from poller.site.register_map import MAP_NAME, RegisterMap
@@ -32,6 +34,8 @@ Read = Callable[[str], str]
 """The text of a path; raises OSError."""
 More = Callable[[M, Lined, tuple[Path, ...]], Iterable[Problem]]
 """What must hold together: of a model, its lines, and the paths that were cut from it."""
+# ValueError: text that is not UTF-8, and a name with a NUL in it
+UNREADABLE: Final = (OSError, ValueError)
 
 
 def parse(model: type[M], text: str, file: str) -> M:
@@ -51,14 +55,20 @@ def load_map(text: str, file: str) -> RegisterMap:
     return _sound(*_map(text, file))
 
 
-def load_site(path: str, read: Read) -> Site:
-    """The site of that file and the maps it uses. Raises Faulty: all faults of all files.
+def load_approved(text: str, file: str) -> Approved:
+    """Raises Faulty."""
+    return _sound(*_approved(text, file))
 
-    Maps lie in maps_folder, beside the site file unless absolute, each as NAME.yaml.
+
+def load_site(path: str, read: Read) -> Site:
+    """The site of that file, the maps it uses and its approved list.
+
+    Maps lie in maps_folder, each as NAME.yaml; it and the approved list are beside the site file
+    unless absolute. Raises Faulty: all faults of all files.
     """
     try:
         text = read(path)
-    except (OSError, UnicodeDecodeError) as reason:
+    except UNREADABLE as reason:
         what = f"{path} can't be read: {_why(reason)}"
         mend = "name a site file that can be read"
         raise Faulty(
@@ -73,24 +83,50 @@ def load_site(path: str, read: Read) -> Site:
         path,
         lambda one, lines, cut: check_site(one, shelf.maps, lines, path, cut),
     )
-    problems = [*problems, *shelf.problems, *secret_problems(source, path)]
+    approved, approved_texts, approved_problems = _approved_of(path, source, read)
+    problems += [*shelf.problems, *approved_problems, *secret_problems(source, path)]
     file = _sound(site, problems)
-    texts = {PurePosixPath(path).name: text} | shelf.texts
+    texts = {PurePosixPath(path).name: text} | shelf.texts | approved_texts
     recorded = encode(texts)
     if len(recorded) > limits.SITE_BYTES_MAX:
         raise Faulty([_too_big(path, len(recorded))])
     digest = hashlib.sha256(recorded).hexdigest()
-    return Site(file=file, maps=shelf.maps, texts=texts, sha256=digest)
+    return Site(file=file, maps=shelf.maps, texts=texts, sha256=digest, approved=approved)
 
 
 def _too_big(path: str, size: int) -> Problem:
     return Problem(
         code="site-too-big",
         file=path,
-        what=f"with its maps it is {size} octets long, one event of the journal carries "
-        f"{limits.SITE_BYTES_MAX}",
+        what=f"with its maps and approved list it is {size} octets long, one event of the journal "
+        f"carries {limits.SITE_BYTES_MAX}",
         mend="take out comments and maps that no relay needs, or part it into two sites",
     )
+
+
+def _approved_of(
+    site_path: str, source: Lined, read: Read
+) -> tuple[Approved | None, dict[str, str], list[Problem]]:
+    """The approved list that a site names, its text by name, and what is wrong with it."""
+    named = _get(source.value, "approved")
+    if not isinstance(named, str) or not named:  # none, or the site is at fault
+        return None, {}, []
+    file = str(PurePosixPath(site_path).parent / named)
+    try:
+        text = read(file)
+    except UNREADABLE as reason:
+        fault = faults.Fault(
+            path=("approved",),
+            code="approved-file-missing",
+            what=f"{file} can't be read: {_why(reason)}",
+            mend="name an approved list that is there, or leave the key out",
+        )
+        return None, {}, [faults.problem(fault, source, site_path)]
+    try:
+        found, problems = _approved(text, file)
+    except Faulty as reason:  # no YAML at all
+        return None, {}, list(reason.problems)
+    return found, {f"approved/{PurePosixPath(named).name}": text}, problems
 
 
 class _Shelf:
@@ -126,7 +162,7 @@ class _Shelf:
     def _take(self, name: str, file: str, named_at: Path) -> None:
         try:
             text = self._read(file)
-        except (OSError, UnicodeDecodeError) as reason:
+        except UNREADABLE as reason:
             fault = faults.Fault(
                 path=named_at,
                 code="site-map-missing",
@@ -155,6 +191,16 @@ def _map(text: str, file: str, name: str | None = None) -> tuple[RegisterMap | N
     )
 
 
+def _approved(text: str, file: str) -> tuple[Approved | None, list[Problem]]:
+    """Raises Faulty for no YAML."""
+    return _checked(
+        Approved,
+        yaml_lines.read(text, file),
+        file,
+        lambda one, lines, cut: check_approved(one, lines, file, cut),
+    )
+
+
 def _checked(
     model: type[M],
     source: Lined,
@@ -166,7 +212,8 @@ def _checked(
         one = model.model_validate(source.value)
     except ValidationError as reason:
         problems = shape.problems(reason, source, model, file)
-        left = salvage(model, source, reason)
+        few = reason.error_count() <= limits.PROBLEMS_MAX  # else there is enough to mend
+        left = salvage(model, source, reason) if few else None
         return None, [*problems, *(more(*left) if left else ())]
     return one, list(more(one, source, ()))
 
@@ -181,8 +228,10 @@ def _sound(one: M | None, problems: Sequence[Problem]) -> M:
     return one
 
 
-def _why(reason: OSError | UnicodeDecodeError) -> str:
-    return getattr(reason, "strerror", None) or "it is not UTF-8 text"
+def _why(reason: OSError | ValueError) -> str:
+    if isinstance(reason, UnicodeDecodeError):
+        return "it is not UTF-8 text"
+    return getattr(reason, "strerror", None) or "no file can have this name"
 
 
 def _get(value: Any, key: str) -> Any:

@@ -25,6 +25,8 @@ STAND_INS: Final[dict[str, Any]] = {
     "version_scheme": {"kind": "dotted"},
     "identity": {},
 }
+# lists of which a faulty item is cut whole, so that the others are still held against each other
+WHOLE: Final = ("relays", "rules")
 CUT_MAX: Final = 50  # past it the file is of another kind, and guesses would mislead
 
 
@@ -33,7 +35,7 @@ def salvage(
 ) -> tuple[M, Lined, tuple[Path, ...]] | None:
     """The model of what is left, its lines, and the paths that were cut; None: too little is left.
 
-    A faulty relay is cut whole, anything else at the nearest key that can be missing.
+    A faulty relay or rule is cut whole, anything else at the nearest key that can be missing.
     """
     left, cut = source, list[Path]()
     for _ in range(ROUNDS_MAX):
@@ -57,7 +59,7 @@ def salvage(
 def _to_cut(model: type[BaseModel], loc: tuple[str | int, ...], kind: str, value: Any) -> Path:
     """The key at fault; for a missing key what stands around it; for an item its whole list."""
     path, _ = path_in_file(model, loc, value)
-    if path[:1] == ("relays",) and len(path) > 1:
+    if path[:1] and path[0] in WHOLE and len(path) > 1:
         return path[:2]
     if kind == "missing" and len(path) == 1 and path[0] in STAND_INS:
         return path
@@ -77,15 +79,15 @@ def _is_key(path: Path, value: Any) -> bool:
 
 def _without(source: Lined, path: Path) -> Lined:
     value = _cut(source.value, path)
-    if not isinstance(path[-1], int) or path[0] != "relays":
+    if not isinstance(path[-1], int) or path[0] not in WHOLE:
         return Lined(value=value, lines=source.lines)
-    gone = path[-1]
+    section, gone = path[0], path[-1]
     lines: dict[Path, int] = {}
     for at, line in source.lines.items():
-        if len(at) > 1 and at[0] == "relays" and isinstance(at[1], int) and at[1] >= gone:
+        if len(at) > 1 and at[0] == section and isinstance(at[1], int) and at[1] >= gone:
             if at[1] == gone:
                 continue
-            at = ("relays", at[1] - 1, *at[2:])
+            at = (section, at[1] - 1, *at[2:])
         lines[at] = line
     return Lined(value=value, lines=lines)
 

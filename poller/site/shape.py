@@ -106,6 +106,8 @@ def _words(error: ErrorDetails, path: Path, where: Spot) -> tuple[str, str, str]
             return "number-bound", f"{_short(given)} is {side} the bound", _with(bounded, where.why)
         case "too_short" | "too_long" | "string_too_short" | "string_too_long":
             return "length-bound", *_length(kind, context, given, where)
+        case "day":
+            return "text-pattern", f"{_short(given)} is no day of the calendar", error["msg"]
         case _ if given is None or isinstance(given, (dict, list)):
             return "type-wrong", f"{_kind(given)} stands here", _wanted(kind)
         case _:

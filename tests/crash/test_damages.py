@@ -37,6 +37,7 @@ def site(built: Built, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         name = one.name.replace(damages.NAME, "bayroll.journal")
         shutil.copy(one, tmp_path / name)
     shutil.copytree(run.CONFIG / "maps", tmp_path / "maps")
+    shutil.copy(run.CONFIG / "approved.yaml", tmp_path)
     return Path(shutil.copy(run.CONFIG / "site.yaml", tmp_path))
 
 

@@ -110,6 +110,7 @@ def write_site(folder: Path, addresses: dict[str, str], broker_port: int | None)
         site["broker"] = {"host": "127.0.0.1", "port": broker_port}
         site["outputs"] = {"mqtt": {}}
     site["maps_folder"] = str(CONFIG / "maps")
+    site["approved"] = str(CONFIG / "approved.yaml")
     path = folder / "site.yaml"
     path.write_text(json.dumps(site))
     return path
