@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from itertools import pairwise
 from typing import Final
 
 from poller.model.problems import Problem
-from poller.site import check_hosts
+from poller.site import check_groups, check_hosts
 from poller.site.builtin import ANY
 from poller.site.faults import Check, Fault, run
 from poller.site.register_map import RegisterMap
@@ -45,21 +44,6 @@ def _ids(whole: Whole) -> Iterator[Fault]:
                 mend="give it an id of its own; ids are permanent",
             )
         seen.add(relay.id)
-
-
-def _groups(whole: Whole) -> Iterator[Fault]:
-    members: dict[str, list[int]] = defaultdict(list)
-    for at, relay in enumerate(whole.site.relays):
-        if relay.protection_group is not None:
-            members[relay.protection_group].append(at)
-    for group, where in members.items():
-        if len(where) == 1:
-            yield Fault(
-                path=("relays", where[0], "protection_group"),
-                code="site-group-of-one",
-                what=f"nobody else is in the protection group {group}",
-                mend="correct its name, or leave it out",
-            )
 
 
 def _identities(whole: Whole) -> Iterator[Fault]:
@@ -175,8 +159,8 @@ def _broker(whole: Whole) -> Iterator[Fault]:
 
 CHECKS: Final[tuple[Check[Whole], ...]] = (
     *check_hosts.CHECKS,
+    *check_groups.CHECKS,
     Check(_ids),
-    Check(_groups, needs=("relays",)),
     Check(_identities),
     Check(_maps_twice),
     Check(_confirming),

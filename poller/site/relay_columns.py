@@ -82,7 +82,7 @@ BY_NAME: Final = {same_name(one.heading): one for one in COLUMNS} | {"id": COLUM
 
 
 def cell(column: Column, relay: RelayEntry) -> str:
-    """As it is written. "" for an interval that the relay has not of its own, and for no group."""
+    """As it is written. "" for an interval that the relay has not of its own."""
     value: Any
     if column in OWN_INTERVALS:
         own = relay.intervals or Intervals()

@@ -134,7 +134,11 @@ class WorkSettings(Strict):
     # the readings must hold so long after work: half an hour shows a restart loop or a slow alarm
     soak_s: Annotated[
         int,
-        Field(ge=1, le=7 * DAY_S, description=f"{EVERY_S}; past a week work would never end"),
+        Field(
+            ge=1,
+            le=7 * DAY_S,
+            description="a second is for demonstrations; past a week work would never end",
+        ),
     ] = 1_800
     # common practice, no published source: one bay at a time
     bays_at_once: Annotated[
@@ -149,7 +153,7 @@ Members: TypeAlias = Annotated[
         min_length=1,
         max_length=limits.GROUP_MEMBERS_MAX,
         strict=False,
-        description="relays that share one zone; a busbar has so many bays at most",
+        description="ids of relays; the largest busbar zone has so many bays",
     ),
 ]
 

@@ -117,6 +117,7 @@ WHERE = st.sampled_from(
 )
 
 
+@FEW
 @given(WHERE)
 def test_a_secret_in_the_file_is_told_and_not_repeated(line: str) -> None:
     head = SITE[: SITE.index("broker:")] + line + "\n" + SITE[SITE.index("journal:") :]

@@ -53,7 +53,7 @@ def own(draw: st.DrawFn) -> Intervals | None:
 
 @st.composite
 def relays(draw: st.DrawFn) -> tuple[RelayEntry, ...]:
-    """What a site may have: each relay at an address of its own, groups of two."""
+    """What a site may have: each relay at an address of its own."""
     serial = draw(st.booleans())
     return tuple(
         RelayEntry(
@@ -66,7 +66,6 @@ def relays(draw: st.DrawFn) -> tuple[RelayEntry, ...]:
             maps=tuple(draw(st.lists(st.sampled_from("abc"), min_size=1, unique=True))),
             client_slots=draw(st.integers(1, 16)),
             behind_serial=serial,
-            protection_group="both" if number in (1, 2) else None,
             intervals=own(draw),
         )
         for number in range(1, draw(st.integers(3, 5)))
@@ -108,7 +107,7 @@ def test_no_two_columns_have_the_same_name() -> None:
 def test_headings_are_words_of_people() -> None:
     assert ", ".join(one.heading for one in COLUMNS) == (
         "relay, bay, function, host, port, unit, maps, client slots, behind serial, "
-        "protection group, status (s), nameplate (s), confirm (s), confirm after restart (s), "
+        "status (s), nameplate (s), confirm (s), confirm after restart (s), "
         "reply timeout (s), rest (ms), silent misses, unreadable (s)"
     )
 
@@ -116,8 +115,8 @@ def test_headings_are_words_of_people() -> None:
 def test_what_is_written_is_as_rfc_4180_has_it() -> None:
     odd = ONE.model_copy(update={"bay": 'Q01, "north"', "function": "main\n1"})
     assert write_csv([odd]).decode("utf-8-sig") == (
-        "relay,bay,function,host,port,unit,maps,client slots,behind serial,protection group\r\n"
-        'q1,"Q01, ""north""","main\n1",10.0.0.1,502,255,larch,1,no,\r\n'
+        "relay,bay,function,host,port,unit,maps,client slots,behind serial\r\n"
+        'q1,"Q01, ""north""","main\n1",10.0.0.1,502,255,larch,1,no\r\n'
     )
 
 

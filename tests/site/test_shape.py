@@ -57,6 +57,10 @@ EpochTime.table one of holding input coil discrete
 EpochTime.type one of epoch_s
 EpochTime.width one of u32 u64
 EpochTime.word_order one of high_first low_first
+FarEnd needs relay substation version
+FarEnd.relay 1..255 characters
+FarEnd.substation 1..255 characters
+FarEnd.version 1..255 characters
 Fits.models each 1..255 characters
 Fits.order_codes each 1..255 characters
 Fits.vendors each 1..255 characters
@@ -99,6 +103,13 @@ JournalPlace.file 1..255 characters
 JournalPlace.keep_days 90..36500
 LargestRead.bits 1..2000
 LargestRead.registers 1..125
+LineEnds needs kind members pairs
+LineEnds.kind one of line_ends
+LineEnds.members 1..100 entries
+LineEnds.members each spelled ^[a-z0-9-]{1,40}$
+LineEnds.pairs 1..64 entries
+LineEnds.pairs each 2..2 entries
+LineEnds.pairs each each 1..255 characters
 Number needs address table type
 Number.address 0..65536
 Number.table one of holding input coil discrete
@@ -116,6 +127,11 @@ Range needs first last table
 Range.first 0..65536
 Range.last 0..65536
 Range.table one of holding input coil discrete
+Redundant needs kind members
+Redundant.kind one of redundant
+Redundant.members 1..100 entries
+Redundant.members each spelled ^[a-z0-9-]{1,40}$
+Redundant.soak_h 0..720
 RegisterMap needs family format identity map numbering version_scheme
 RegisterMap.byte_order one of high_first low_first
 RegisterMap.components ..64 keys
@@ -136,17 +152,22 @@ RelayEntry.id spelled ^[a-z0-9-]{1,40}$
 RelayEntry.maps 1..16 entries
 RelayEntry.maps each spelled ^[a-z0-9][a-z0-9-]{0,39}$
 RelayEntry.port 1..65535
-RelayEntry.protection_group spelled ^[a-z0-9-]{1,40}$
 RelayEntry.unit 0..255
 RevisionLetters needs kind
 RevisionLetters.kind one of revision_letters
 Secret.env spelled ^[A-Za-z_][A-Za-z0-9_]{0,254}$
 Secret.file 1..255 characters
+SharedZone needs kind members
+SharedZone.kind one of shared_zone
+SharedZone.members 1..100 entries
+SharedZone.members each spelled ^[a-z0-9-]{1,40}$
 SiteFile needs format name relays site
+SiteFile.approved 1..255 characters
 SiteFile.asset_class one of high medium low none
 SiteFile.format one of 1
 SiteFile.maps_folder 1..255 characters
 SiteFile.name 1..255 characters
+SiteFile.protection_groups ..5000 keys
 SiteFile.relays 1..5000 entries
 SiteFile.site spelled ^[a-z0-9-]{1,40}$
 SiteFile.source_address 1..255 characters
@@ -164,6 +185,8 @@ VersionParts.table one of holding input coil discrete
 VersionParts.type one of version_parts
 Versions.below 1..255 characters
 Versions.from 1..255 characters
+WorkSettings.bays_at_once 1..100
+WorkSettings.soak_s 1..604800
 """
 
 
