@@ -5,6 +5,7 @@ from __future__ import annotations
 import typer
 
 from poller.cli import (
+    approved,
     check,
     demo,
     journal,
@@ -33,6 +34,7 @@ app.command()(check.check)
 app.command("list")(relays.list_)
 app.command()(relays.show)
 app.command()(relays.history)
+app.command()(approved.approved)
 app.add_typer(people.baseline, name="baseline")
 app.command()(people.record)
 app.command()(people.pause)

@@ -1,0 +1,63 @@
+"""bayroll approved: what every relay runs, against what it is to run."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from typing import Annotated
+
+import typer
+from rich.table import Table
+
+from poller.answers.firmware import FirmwareRow, counted, firmware_rows, select
+from poller.answers.words import span
+from poller.cli import common
+from poller.cli.common import Exit, JsonOption, SiteOption
+from poller.model.canonical import plain
+from poller.model.work import FirmwareStatus
+
+
+def approved(
+    bay: Annotated[str | None, typer.Option("--bay", help="Only this bay.")] = None,
+    status: Annotated[
+        FirmwareStatus | None, typer.Option("--status", help="Only firmware with this status.")
+    ] = None,
+    rule: Annotated[
+        str | None, typer.Option("--rule", help="Only what this rule of the list is for.")
+    ] = None,
+    site: SiteOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Every firmware of every relay against the approved list.
+
+    Ends with 1 where one is neither current nor an older approved version.
+    """
+    with common.told():
+        place = common.where(site)
+        with common.journal(place) as journal:
+            state = journal.state()
+    found = select(firmware_rows(state, datetime.now(UTC)), bay=bay, status=status, rule=rule)
+    if as_json:
+        for row in found:
+            common.print_json(plain(row))
+    else:
+        common.out.print(_table(found))
+        said = [f"{number} {_words(status)}" for status, number in counted(found).items()]
+        common.out.print(f"{len(found)} firmware versions: {', '.join(said)}" if said else "none")
+    raise typer.Exit(Exit.DONE if all(row.well for row in found) else Exit.FOUND)
+
+
+def _table(found: Iterable[FirmwareRow]) -> Table:
+    names = ("bay", "function", "firmware", "version", "target", "status", "for", "rule")
+    drawn = Table(box=None, pad_edge=False, show_edge=False)
+    for name in names:
+        drawn.add_column(name, overflow="fold")
+    for row in found:
+        since = "-" if row.age_s is None else span(row.age_s)
+        told = (row.bay, row.function, row.firmware, row.version or "-", row.target or "-")
+        drawn.add_row(*told, _words(row.status), since, row.rule or "-")
+    return drawn
+
+
+def _words(status: FirmwareStatus) -> str:
+    return status.replace("_", " ")
