@@ -56,8 +56,6 @@ def _of(name: str, relay: Relay, now: datetime) -> Iterator[FirmwareRow]:
     names = () if nameplate is None else attributes(nameplate)
     for attribute in names if "swRev" in names else ("swRev", *names):
         version, known = told.get(attribute), relay.firmware.get(attribute)
-        if known is not None and known.version != version:
-            known = None  # a list was read since, and did not say
         status = status_of(version, None) if known is None else known.status
         yield FirmwareRow(
             id=name,

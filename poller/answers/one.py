@@ -7,14 +7,19 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final, TypeAlias, TypeVar
 
+from poller.answers import investigations, work
+from poller.answers.investigations import InvestigationRow
 from poller.answers.listing import troubles
 from poller.answers.words import BEHAVIOUR, HEALTH, age_s, attribute, count, moment, position, span
+from poller.answers.work import WorkRow
+from poller.answers.work_words import FIRMWARE
 from poller.model.canonical import Utc, stamp
 from poller.model.nameplate import ATTRIBUTES, Nameplate, flat
 from poller.model.standing import Baseline, Manual, Relay, State, baseline_word
 from poller.model.standing import shown as present
 from poller.model.status import Quality, Status, StatusReading
 from poller.model.text import shown
+from poller.model.work import FirmwareStatus
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,12 +81,26 @@ class BaselineLine:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FirmwareLine:
+    """One firmware against the approved list. name: swRev, components.NAME.swRev. since: UTC."""
+
+    name: str
+    says: str
+    status: FirmwareStatus
+    status_says: str
+    version: str | None
+    target: str | None
+    rule: str | None
+    since: Utc
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
     """attributes: in the order of model.nameplate, components after. source: where they come from.
 
     source: read, manual, or None while nothing is known. address: host:port/unit. status: values
     that its map has, from the last reading; empty where no service runs. duplicates: positions with
-    the same serial number, in words.
+    the same serial number, in words. work, investigations: those that are open.
     """
 
     id: str
@@ -105,6 +124,9 @@ class Picture:
     findings: tuple[str, ...]
     duplicates: tuple[str, ...]
     manual: ManualLine | None
+    firmware: tuple[FirmwareLine, ...]
+    work: tuple[WorkRow, ...]
+    investigations: tuple[InvestigationRow, ...]
 
     @property
     def differences(self) -> tuple[AttributeLine, ...]:
@@ -151,6 +173,26 @@ def picture(state: State, name: str, reading: StatusReading | None, now: datetim
         findings=relay.findings,
         duplicates=tuple(position(other, state) for other in relay.duplicates),
         manual=None if relay.manual is None else _manual(relay.manual, now),
+        firmware=_firmware(relay),
+        work=work.rows(state, now, relays=(name,)),
+        investigations=investigations.rows(state, now, relay=name),
+    )
+
+
+def _firmware(relay: Relay) -> tuple[FirmwareLine, ...]:
+    """The device's own first, then its components'."""
+    return tuple(
+        FirmwareLine(
+            name=name,
+            says=attribute(name),
+            status=one.status,
+            status_says=FIRMWARE[one.status],
+            version=_shown(one.version),
+            target=_shown(one.target),
+            rule=one.rule,
+            since=one.since,
+        )
+        for name, one in sorted(relay.firmware.items(), key=lambda one: (one[0] != "swRev", one[0]))
     )
 
 

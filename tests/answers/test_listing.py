@@ -12,9 +12,12 @@ from poller.model.canonical import plain
 from poller.model.nameplate import Nameplate
 from poller.model.standing import State
 from poller.model.status import Behaviour, Health, Quality
+from poller.model.work import FirmwareStatus
+from tests.answers.work_world import BUSY, firmware
 from tests.answers.world import LIVE, NOW, Q07, Q10, READING, STATE
 
 ROLL = rows(STATE, LIVE, NOW)
+AT_WORK = rows(BUSY, LIVE, NOW)
 
 
 def only(relay: Any, reading: Any = None) -> Row:
@@ -47,6 +50,11 @@ def test_a_relay_that_is_read() -> None:
         age_s=12,
         paused=False,
         troubles=("serial_duplicated",),
+        firmware_status=None,
+        firmware_says=None,
+        work=(),
+        investigations=(),
+        open_says=None,
     )
 
 
@@ -70,6 +78,11 @@ def test_a_relay_that_nobody_could_read_but_a_person_did() -> None:
         age_s=5 * 86_400,
         paused=True,
         troubles=("no_valid_map",),
+        firmware_status=None,
+        firmware_says=None,
+        work=(),
+        investigations=(),
+        open_says=None,
     )
 
 
@@ -147,3 +160,38 @@ def test_bays_stand_as_people_count(ordered: str) -> None:
 )
 def test_a_choice_of_rows(asked: dict[str, Any], found: str) -> None:
     assert " ".join(row.id for row in select(ROLL, **asked)) == found
+
+
+def test_the_gravest_firmware_status_stands_for_the_relay() -> None:
+    row = AT_WORK[1]
+    assert (row.firmware_status, row.firmware_says) == (
+        FirmwareStatus.WITHDRAWN,
+        "approved, older than the target; boot firmware withdrawn",
+    )
+
+
+def test_a_component_of_which_nothing_else_is_to_be_said_is_not_named() -> None:
+    alike = {name: firmware(FirmwareStatus.CURRENT) for name in ("swRev", "components.boot.swRev")}
+    assert only(replace(Q07, firmware=alike)).firmware_says == "current"
+
+
+def test_open_work_and_investigations_stand_with_their_relay_and_their_age() -> None:
+    row = AT_WORK[1]
+    assert (row.work, row.investigations, row.open_says) == (
+        ("w2",),
+        ("i2",),
+        "w2 readings verified, test not recorded; i2 open for 3 d 4 h",
+    )
+
+
+@pytest.mark.parametrize(
+    ("asked", "found"),
+    [
+        ({"firmware_status": FirmwareStatus.WITHDRAWN}, "q07-main1"),
+        ({"firmware_status": FirmwareStatus.CURRENT}, ""),
+        ({"something_open": True}, "q07-main1 q10-main1"),
+        ({"something_open": False}, "q2-bay q07-main2"),
+    ],
+)
+def test_a_choice_by_firmware_status_and_by_what_is_open(asked: dict[str, Any], found: str) -> None:
+    assert " ".join(row.id for row in select(AT_WORK, **asked)) == found

@@ -9,6 +9,7 @@ import pytest
 from poller.answers.one import (
     AttributeLine,
     BaselineLine,
+    FirmwareLine,
     FlagLine,
     ManualLine,
     Picture,
@@ -19,6 +20,8 @@ from poller.model.canonical import adapter, plain
 from poller.model.nameplate import Nameplate
 from poller.model.standing import State
 from poller.model.status import Quality, Status
+from poller.model.work import FirmwareStatus
+from tests.answers.work_world import BUSY
 from tests.answers.world import NOW, Q07, READING, STATE, ago
 
 SEEN = picture(STATE, "q07-main1", READING, NOW)
@@ -153,3 +156,29 @@ def test_a_picture_has_a_schema_that_names_all_it_tells() -> None:
     told = plain(SEEN)
     schema = adapter(Picture).json_schema(mode="serialization")
     assert set(told) == set(schema["properties"])
+
+
+AT_WORK = picture(BUSY, "q07-main1", READING, NOW)
+
+
+def test_each_firmware_stands_against_the_approved_list_the_own_one_first() -> None:
+    assert [line.name for line in AT_WORK.firmware] == ["swRev", "components.boot.swRev"]
+    assert AT_WORK.firmware[1] == FirmwareLine(
+        name="components.boot.swRev",
+        says="boot firmware",
+        status=FirmwareStatus.WITHDRAWN,
+        status_says="withdrawn",
+        version="1.5",
+        target="V2.12.00",
+        rule="tarn",
+        since=ago(days=1),
+    )
+
+
+def test_open_work_and_investigations_are_part_of_the_picture() -> None:
+    work = [(row.id, row.says) for row in AT_WORK.work]
+    asked = [(row.id, row.age_s) for row in AT_WORK.investigations]
+    assert (work, asked) == (
+        [("w2", "readings verified, test not recorded")],
+        [("i2", (3 * 24 + 4) * 3_600)],
+    )
