@@ -29,6 +29,7 @@ from poller.decide import (
     decide,
 )
 from poller.edges.clock import Clock, steps
+from poller.edges.commands import answer_to
 from poller.edges.fleet import Fleet
 from poller.edges.link import Connect
 from poller.edges.schedule import Unit
@@ -160,7 +161,7 @@ class Service:
         if self._waiting.full or self._waiting.failing is not None:
             raise Refusal(f"the journal can't be written now: {self._waiting.failing}")
         events = decide(self.state, self.site, given, self._utc(), by=by, cause=number)
-        answer = {"events": len(events), "kinds": [event.body.kind for event in events]}
+        answer = answer_to(events)
         durable = self._keep(events, (number, json.dumps(answer)))
         moved = [event.subject for event in events if event.body.kind in RESTING]
         for relay in dict.fromkeys(moved):

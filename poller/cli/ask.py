@@ -48,7 +48,7 @@ async def _here(place: Where, number: str, op: str, args: dict[str, Any]) -> dic
             events = decide(state, site, given, now, by=by, cause=number)
             if listed:
                 await committer.commit(listed)
-            answer = {"events": len(events), "kinds": [event.body.kind for event in events]}
+            answer = commands.answer_to(events)
             await committer.commit(events, command=(number, json.dumps(answer)))
         finally:
             await committer.close()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any, Final
 
@@ -10,6 +11,7 @@ from pydantic import ValidationError
 from poller.decide import AcceptBaseline, Command, EnterReading, Pause, Refusal, Resume
 from poller.model import limits
 from poller.model.canonical import adapter
+from poller.model.events import Event, WorkAdded
 from poller.model.nameplate import ATTRIBUTES
 
 COMMANDS: Final[dict[str, type]] = {
@@ -43,6 +45,15 @@ def command(op: str, args: dict[str, Any]) -> Command:
         case Resume():
             pass
     return given
+
+
+def answer_to(events: Sequence[Event]) -> dict[str, Any]:
+    """What a command is answered once its events are durable. works: ids of what it planned."""
+    return {
+        "events": len(events),
+        "kinds": [event.body.kind for event in events],
+        "works": [event.body.work for event in events if isinstance(event.body, WorkAdded)],
+    }
 
 
 def person(who: str | None, uid: int) -> str:
