@@ -81,7 +81,9 @@ PRUNE_EVENTS_MAX: Final = 50_000  # dropped in one transaction, which holds up c
 BOOK_KEPT: Final = 5_000  # works, and as many investigations; the oldest ended ones are dropped
 WORK_NOTES_MAX: Final = 50  # of one piece of work
 WORK_RELAYS_MAX: Final = 100  # planned by one command: a substation's
+WORKS_OPEN_MAX: Final = 1_000  # each is looked at every few seconds; a fleet's campaign has fewer
 WORK_WINDOW_DAYS_MAX: Final = 31  # an outage is hours; past a month it would excuse any change
+OBJECTIONS_TOLD_MAX: Final = 20  # rules that one request breaks, told one by one
 WORK_TRIES_MAX: Final = 5  # starts of one piece of work; a procedure permits two at most
 WORK_READY_AGAIN_S: Final = 60.0  # clear for so long before it is ready again, should it flutter
 ASSETS_MAX: Final = 20_000  # boxes: 5,000 positions over the years, and the shelf
@@ -93,6 +95,7 @@ OUTPUT_LAG_MAX: Final = 1_000_000  # events behind; past it an output skips and 
 OUTPUT_RETRY_FIRST_S: Final = 0.5  # a broker that restarts is back within seconds
 OUTPUT_RETRY_CAP_S: Final = 30.0  # a dead one costs two tries a minute
 RETAINED_LOOK_S: Final = 1.0  # how often live status is looked at for a change worth a message
+WORK_CLEARED_MAX: Final = 100  # ended last, cleared at each start: more than end within a second
 # MQTT. 20: Mosquitto's own default for messages under way to or from one client.
 MQTT_IN_FLIGHT_MAX: Final = 20
 MQTT_CONNECT_S: Final = 5.0  # TCP, then TLS, then CONNACK, each

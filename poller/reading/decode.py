@@ -7,6 +7,7 @@ Erased memory (all 0x00 or all 0xFF) and padding alone are absent: nothing stand
 from __future__ import annotations
 
 import math
+import re
 import struct
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -42,7 +43,9 @@ from poller.site.register_map import (
 )
 
 F32_MAX: Final = 3.4e38
+F64_MAX: Final = 1.7e308
 PADDING: Final = b"\x00 \xff"
+DIGITS: Final = re.compile(r"[0-9]+")  # not isdigit: that takes the superscript two
 HEALTH: Final = {"ok": Health.OK, "warning": Health.WARNING, "alarm": Health.ALARM}
 BEHAVIOUR: Final = {
     "on": Behaviour.ON,
@@ -150,12 +153,12 @@ def decode_status(compiled: CompiledMap, seen: Image) -> StatusRead:
 
     def number(name: str) -> int | None:
         found = value(name)
+        if isinstance(found, str) and DIGITS.fullmatch(found):
+            found = int(found)  # a setting group told by the names of an enumeration
         if isinstance(found, (int, float)):
             if 0 <= found < 2**63:
                 return int(found)
             implausible.append(Implausible(field=name, reason="below zero or too big", raw=""))
-        elif isinstance(found, str) and found.isdigit():
-            return int(found)  # a setting group told by the names of an enumeration
         return None
 
     health, behaviour = value("health"), value("behaviour")
@@ -360,6 +363,8 @@ def _number(one: RegisterMap, field: Number, found: tuple[int, ...]) -> int | fl
         return raw
     # exact, so that 3 * 0.1 is 0.3 and the same text every time
     exact = Fraction(raw) * Fraction(str(field.scale)) + Fraction(str(field.offset))
+    if abs(exact) > F64_MAX:
+        raise NotAValue("too big for a number")
     return int(exact) if exact.denominator == 1 else float(exact)
 
 

@@ -70,10 +70,11 @@ class Lined:
 def read(text: str, file: str) -> Lined:
     """Raises Faulty: with the first fault where the text is no YAML, with all where it is."""
     if len(text.encode(errors="surrogatepass")) > limits.FILE_BYTES_MAX:
-        what = f"more than {limits.FILE_BYTES_MAX} octets"
-        mend = "split it, or take out what does not belong"
-        raise Faulty([Problem(code="file-too-big", file=file, what=what, mend=mend)])
+        raise Faulty([_too_big(file, None, f"more than {limits.FILE_BYTES_MAX} octets")])
     reader = _Reader(file)
+    for word in text.split():
+        if len(word) > limits.YAML_WORD_MAX and "!" in word:
+            raise Faulty([_too_big(file, None, f"a tag of {len(word)} characters")])
     try:
         value = reader.document(YAML(typ="safe", pure=True).parse(text))
     except MarkedYAMLError as reason:
@@ -84,6 +85,11 @@ def read(text: str, file: str) -> Lined:
     if reader.problems:
         raise Faulty(reader.problems)
     return Lined(value=value, lines=reader.lines)
+
+
+def _too_big(file: str, line: int | None, what: str) -> Problem:
+    mend = "split it, or take out what does not belong"
+    return Problem(code="file-too-big", file=file, line=line, what=what, mend=mend)
 
 
 def _no_yaml(file: str, line: int | None, why: str | None) -> Problem:
@@ -105,6 +111,7 @@ class _Reader:
         self.problems: list[Problem] = []
         self._events: Iterator[Event] = iter(())
         self._documents = 0
+        self._nodes = 0
 
     def document(self, events: Iterable[Event]) -> Any:
         """The one document of these events; None where there is none."""
@@ -126,6 +133,10 @@ class _Reader:
             raise Faulty([self._problem(event, "yaml-not-plain", what, mend)])
         if isinstance(event, AliasEvent) or getattr(event, "anchor", None) is not None:
             raise self._not_plain(event, "an anchor or alias (& or *)")
+        self._nodes += isinstance(event, NodeEvent)
+        if self._nodes > limits.YAML_NODES_MAX:
+            what = f"more than {limits.YAML_NODES_MAX} keys and values"
+            raise Faulty([_too_big(self.file, _line(event), what)])
         if isinstance(event, NodeEvent) and getattr(event, "tag", None) not in (None, "!"):
             raise self._not_plain(event, "a tag (!)")
         return event
@@ -143,10 +154,12 @@ class _Reader:
         if isinstance(event, SequenceStartEvent):
             items: list[Any] = []
             while not isinstance(inner := self._next(), SequenceEndEvent):
+                self._few_enough(inner, len(items))
                 items.append(self._value(inner, (*path, len(items)), depth + 1))
             return items
         found: dict[str | int, Any] = {}
         while not isinstance(inner := self._next(), MappingEndEvent):
+            self._few_enough(inner, len(found))
             key = self._key(inner, found, depth)
             if key is None:
                 self._value(self._next(), (), depth + 1)  # its lines are nobody's
@@ -154,6 +167,11 @@ class _Reader:
             self.lines[*path, key] = _line(inner)
             found[key] = self._value(self._next(), (*path, key), depth + 1)
         return found
+
+    def _few_enough(self, event: Event | None, before: int) -> None:
+        if before >= limits.YAML_ENTRIES_MAX:
+            what = f"more than {limits.YAML_ENTRIES_MAX} entries of one list or map"
+            raise Faulty([_too_big(self.file, _line(event), what)])
 
     def _key(
         self, event: Event | None, found: dict[str | int, Any], depth: int
