@@ -16,6 +16,7 @@ VERSION_REVISION_LETTERS_MAX: Final = 2  # 702 revisions; three letters are a wo
 VERSION_PATTERN_MAX: Final = 200  # characters of a scheme's pattern; past it nobody can read it
 VERSION_PATTERN_REPEATS_MAX: Final = 6  # of * + {1,3}: each multiplies a failing match
 VERSION_PATTERN_OPTIONS_MAX: Final = 8  # of ?: each doubles a failing match
+VERSION_PATTERN_WAYS_MAX: Final = 100_000  # of trying one text; some milliseconds
 VERSION_PATTERNS_KEPT: Final = 256  # compiled; a site has a few maps with a pattern each
 
 # Files. A site of 1,000 relays takes about 300 KB; maps stay far below.
