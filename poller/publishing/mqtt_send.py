@@ -61,7 +61,7 @@ class Sender:
         properties = None
         if self.is_5 and sent.body is not None:
             properties = properties_of(sent.body, PacketTypes.PUBLISH)
-            if sent.body.topic.expires:
+            if sent.body.expires:
                 properties.MessageExpiryInterval = self.expiry_s
         await self.client.publish(
             sent.topic,
@@ -78,7 +78,7 @@ def properties_of(body: Body, packet: int) -> Properties:
     properties = Properties(packet)  # type: ignore[no-untyped-call]
     properties.PayloadFormatIndicator = 1
     properties.ContentType = CONTENT_TYPE
-    properties.UserProperty = [("schema", body.topic.schema), ("id", body.id)]
+    properties.UserProperty = [("schema", body.schema), ("id", body.id)]
     return properties
 
 

@@ -1,26 +1,31 @@
-"""From durable state and live readings to the bodies of messages: pure functions."""
+"""From durable state and live readings to the bodies of messages: pure functions.
+
+For a retained topic: what it is about just now, and the body of each. The table is in topics.
+"""
 
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final, Literal
+from heapq import nlargest
+from typing import Any, Final, Generic, Literal, TypeAlias, TypeVar
 
 from poller.journal.ports import Head
+from poller.model import limits
 from poller.model.canonical import encode, plain
 from poller.model.events import Recorded
 from poller.model.nameplate import ATTRIBUTES
-from poller.model.standing import Relay, baseline_word, shown
+from poller.model.standing import Relay, State, baseline_word, shown
 from poller.model.status import Quality, StatusReading
-from poller.publishing.topics import (
-    EVENT,
-    NAMEPLATE,
-    POLLER,
-    STATUS,
+from poller.model.work import ENDED, NoteKind, Work
+from poller.publishing.messages import (
     BehaviourValue,
     CountValue,
     EventMessage,
+    FirmwareShown,
+    FirmwareStatusMessage,
     FlagShown,
     FlagsValue,
     HealthValue,
@@ -29,21 +34,91 @@ from poller.publishing.topics import (
     PollerMessage,
     StatusMessage,
     TimeValue,
-    Topic,
+    WorkMessage,
 )
 from poller.site.register_map import StatusFields
+from poller.site.settings import Site
 
 ID_CHARACTERS: Final = 32  # half of SHA-256: no two bodies of one site meet in it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Body:
-    """Ready to publish. digest: equal where a new message would tell nothing new."""
+    """Ready to publish. digest: equal where a new message would tell nothing new.
 
-    topic: Topic
+    expires: the broker may drop it when it is old.
+    """
+
+    schema: str
     id: str
     payload: bytes
     digest: str = ""
+    expires: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """All that a topic can be about. live: the last reading of each relay, not durable."""
+
+    state: State
+    live: Mapping[str, StatusReading]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """What every body may use beside its parts. seq: the last event that it takes in."""
+
+    site: Site
+    seq: int
+
+
+Parts = TypeVar("Parts", bound=tuple[object, ...])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Projection(Generic[Parts]):
+    """How a retained topic follows from what is known.
+
+    of: by id, the values that a body is made of. None: it is over, and cleared at each start even
+    where no note says that it was published, for notes are written a little later. What is no
+    longer told is cleared too, where it was published. body: looks at nothing but its parts, since
+    it is asked again only when one of them is another object.
+    """
+
+    of: Callable[[Known], Iterable[tuple[str, Parts | None]]]
+    body: Callable[[Source, str, Parts], Body]
+
+
+# What topics are about.
+
+OfRelay: TypeAlias = tuple[Relay]
+OfReading: TypeAlias = tuple[Relay, StatusReading | None]
+OfWork: TypeAlias = tuple[Work, Relay | None]
+
+
+def listed(known: Known) -> Iterator[tuple[str, OfRelay | None]]:
+    for name, relay in known.state.relays.items():
+        yield name, (relay,) if relay.listed else None
+
+
+def listed_and_read(known: Known) -> Iterator[tuple[str, OfReading | None]]:
+    for name, relay in known.state.relays.items():
+        yield name, (relay, known.live.get(name)) if relay.listed else None
+
+
+def open_work(known: Known) -> Iterator[tuple[str, OfWork | None]]:
+    """With what ended last; of all that ended there may be thousands."""
+    ended = []
+    for name, work in known.state.works.items():
+        if work.state in ENDED:
+            ended.append(work)
+        else:
+            yield name, (work, known.state.relays.get(work.plan.relay))
+    for work in nlargest(limits.WORK_CLEARED_MAX, ended, key=lambda work: work.since):
+        yield work.id, None
+
+
+# Bodies.
 
 
 def poller_body(
@@ -55,10 +130,11 @@ def poller_body(
     at: datetime | None,
 ) -> Body:
     message = PollerMessage(id="", site=site, state=state, version=version, head=head, at=at)
-    return _body(POLLER, message, ignored={"at"})
+    return _body(message, ignored={"at"})
 
 
-def nameplate_body(*, site: str, relay_id: str, relay: Relay, seq: int) -> Body:
+def nameplate_body(source: Source, relay_id: str, parts: OfRelay) -> Body:
+    (relay,) = parts
     read = relay.nameplate is not None
     plate = shown(relay)
     quality = None
@@ -69,9 +145,9 @@ def nameplate_body(*, site: str, relay_id: str, relay: Relay, seq: int) -> Body:
     attributes: dict[str, Any] = {name: getattr(plate, name, None) for name in ATTRIBUTES}
     message = NameplateMessage(
         id="",
-        site=site,
+        site=source.site.file.site,
         relay=relay_id,
-        seq=seq,
+        seq=source.seq,
         bay=relay.bay,
         function=relay.function,
         quality=quality,
@@ -82,7 +158,7 @@ def nameplate_body(*, site: str, relay_id: str, relay: Relay, seq: int) -> Body:
         baseline=_baseline(relay),
         **attributes,
     )
-    return _body(NAMEPLATE, message, ignored=set())
+    return _body(message)
 
 
 def _baseline(relay: Relay) -> Literal["new", "accepted", "differs"]:
@@ -98,22 +174,16 @@ def _baseline(relay: Relay) -> Literal["new", "accepted", "differs"]:
 TICKING: Final = {"uptime_s", "relay_time"}  # move by themselves in every relay
 
 
-def status_body(
-    *,
-    site: str,
-    relay_id: str,
-    relay: Relay,
-    seq: int,
-    reading: StatusReading | None,
-    mapped: StatusFields | None,
-) -> Body:
-    """mapped: the fields of the relay's map; None: the map is not known."""
+def status_body(source: Source, relay_id: str, parts: OfReading) -> Body:
+    relay, reading = parts
+    chosen = source.site.maps.get(relay.map) if relay.map is not None else None
+    mapped = None if chosen is None else chosen.status
     see = _Sight(relay, reading, mapped)
     message = StatusMessage(
         id="",
-        site=site,
+        site=source.site.file.site,
         relay=relay_id,
-        seq=seq,
+        seq=source.seq,
         answering=ANSWERING[relay.answering],
         answering_since=relay.answering_since,
         paused=relay.paused,
@@ -131,7 +201,7 @@ def status_body(
         for name in ("free_memory_kb", "stored_records", "setting_group", "health", "behaviour")
         if getattr(getattr(mapped, name, None), "ticking", False)
     }
-    return _body(STATUS, message, ignored=ticking)
+    return _body(message, ignored=ticking)
 
 
 ANSWERING: Final[dict[bool | None, Literal["answering", "silent", "not_tried"]]] = {
@@ -143,7 +213,10 @@ ANSWERING: Final[dict[bool | None, Literal["answering", "silent", "not_tried"]]]
 
 @dataclass(frozen=True, slots=True)
 class _Sight:
-    """What is known of a relay's values: read now, or before the poller started."""
+    """What is known of a relay's values: read now, or before the poller started.
+
+    mapped: the fields of its map; None: the map is not known.
+    """
 
     relay: Relay
     reading: StatusReading | None
@@ -184,6 +257,60 @@ class _Sight:
         return Quality.STALE if silent and quality is Quality.GOOD else quality
 
 
+def firmware_status_body(source: Source, relay_id: str, parts: OfRelay) -> Body:
+    (relay,) = parts
+    message = FirmwareStatusMessage(
+        id="",
+        site=source.site.file.site,
+        relay=relay_id,
+        seq=source.seq,
+        bay=relay.bay,
+        function=relay.function,
+        firmware=tuple(
+            FirmwareShown(
+                attribute=attribute,
+                version=one.version,
+                target=one.target,
+                status=one.status,
+                rule=one.rule,
+                since=one.since,
+            )
+            for attribute, one in sorted(relay.firmware.items())
+        ),
+    )
+    return _body(message)
+
+
+def work_body(source: Source, work_id: str, parts: OfWork) -> Body:
+    work, relay = parts
+    notes = [note for kind in NoteKind if (note := work.noted(kind)) is not None]
+    message = WorkMessage(
+        id="",
+        site=source.site.file.site,
+        work=work_id,
+        seq=source.seq,
+        relay=work.plan.relay,
+        bay=relay.bay if relay else None,
+        function=relay.function if relay else None,
+        state=work.state,
+        since=work.since,
+        why=work.why,
+        plan=work.plan,
+        by=work.by,
+        entered_at=work.entered_at,
+        started_at=work.started_at,
+        ended_at=work.ended_at,
+        reread_at=work.reread_at,
+        tries=work.tries,
+        lines=work.lines,
+        held_since=work.held_since,
+        proven=work.proven,
+        notes=tuple(sorted(notes, key=lambda note: note.at)),
+        overridden=work.overridden,
+    )
+    return _body(message)
+
+
 def event_body(recorded: Recorded, *, site: str, bytes_max: int | None = None) -> Body:
     """bytes_max: the longest payload the broker takes; None: it has not said."""
     body = recorded.event.body
@@ -204,20 +331,20 @@ def event_body(recorded: Recorded, *, site: str, bytes_max: int | None = None) -
     payload = encode(said)
     if bytes_max is not None and len(payload) > bytes_max:
         payload = encode({**said, "body": None, "omitted_bytes": len(payload)})
-    return Body(topic=EVENT, id=recorded.id, payload=payload)
+    return Body(schema=message.schema, id=recorded.id, payload=payload)
 
 
-def _body(topic: Topic, message: Message, *, ignored: set[str]) -> Body:
+def _body(message: Message, *, ignored: Collection[str] = ()) -> Body:
     """ignored: members that alone are no reason for a new message; times of reading never are."""
     said = plain(message)
     seq = said.pop("seq", None)
     del said["id"]
-    identity = _digest(topic.name, said)
+    identity = _digest(said)
     told = {name: _telling(value, name in ignored) for name, value in said.items()}
     said["id"] = identity
     if seq is not None:
         said["seq"] = seq
-    return Body(topic=topic, id=identity, payload=encode(said), digest=_digest(topic.name, told))
+    return Body(schema=message.schema, id=identity, payload=encode(said), digest=_digest(told))
 
 
 def _telling(value: Any, ignored: bool) -> Any:
@@ -228,5 +355,5 @@ def _telling(value: Any, ignored: bool) -> Any:
     return None if ignored else value
 
 
-def _digest(topic: str, said: dict[str, Any]) -> str:
-    return hashlib.sha256(topic.encode() + encode(said)).hexdigest()[:ID_CHARACTERS]
+def _digest(said: dict[str, Any]) -> str:
+    return hashlib.sha256(encode(said)).hexdigest()[:ID_CHARACTERS]

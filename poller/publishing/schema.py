@@ -13,7 +13,7 @@ from pydantic.json_schema import JsonSchemaMode
 
 from poller.model.events import KINDS
 from poller.publishing.mqtt_send import CONTENT_TYPE
-from poller.publishing.topics import EVENT, STATUS, TOPICS, Topic
+from poller.publishing.topics import EVENT, TOPICS, Topic
 from poller.site.register_map import RegisterMap
 from poller.site.settings import SiteFile
 
@@ -114,12 +114,9 @@ def asyncapi() -> Json:
 
 
 def _channel(topic: Topic) -> Json:
-    levels = {"site": "The site's id.", "relay": "The id of a position: bay and function."}
-    parameters = {
-        name: {"description": says}
-        for name, says in levels.items()
-        if "{" + name + "}" in topic.address
-    }
+    parameters = {"site": {"description": "The site's id."}}
+    if topic.level:
+        parameters[topic.level] = {"description": topic.about}
     return {
         "address": topic.address,
         "description": topic.says,
@@ -130,7 +127,7 @@ def _channel(topic: Topic) -> Json:
 
 def _operation(topic: Topic) -> Json:
     binding: Json = {"qos": 1, "retain": topic.retained, "bindingVersion": MQTT_BINDING}
-    if topic is STATUS:
+    if topic.expires:
         # three times status_publish_s, whose default is 300 s
         binding["messageExpiryInterval"] = 900
     return {

@@ -8,17 +8,21 @@ that a slow broker gets fewer messages and not older ones.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Final
 
-from poller.model.standing import Relay, State
+from poller.model.standing import State
 from poller.model.status import StatusReading
-from poller.publishing.projections import Body, nameplate_body, status_body
-from poller.publishing.topics import NAMEPLATE, STATUS
-from poller.site.register_map import StatusFields
+from poller.publishing.projections import Body, Known, Source
+from poller.publishing.topics import TOPICS
 from poller.site.settings import Site
+
+PROJECTED: Final = tuple(
+    (topic, topic.projection) for topic in TOPICS if topic.projection is not None
+)
 
 
 class Shelf:
-    """Bounded by two topics a relay and one for the poller.
+    """Bounded by the topics of the relays that are known, and by the works that the state keeps.
 
     noted: topic to digest as the journal keeps it: what earlier runs may have left at the broker.
     """
@@ -28,22 +32,30 @@ class Shelf:
         self._noted = dict(noted)
         self._wanted: dict[str, Body] = {}
         self._shown: dict[str, tuple[str, float]] = {}  # topic to digest and when, this connection
-        self._seen: dict[str, tuple[Relay, StatusReading | None]] = {}
+        # by name of the topic, then id: what the bodies were made of
+        self._seen: dict[str, Mapping[str, tuple[object, ...] | None]] = {}
         self._to_clear: set[str] = set(noted)
         self._brought_up = False
 
     def bring_up(self, state: State, live: Mapping[str, StatusReading]) -> None:
-        """Projects what changed since the last call; a relay that did not costs a comparison."""
-        for relay_id, relay in state.relays.items():
-            reading = live.get(relay_id)
-            before = self._seen.get(relay_id)
-            if before is not None and before[0] is relay and before[1] is reading:
-                continue
-            self._seen[relay_id] = (relay, reading)
-            if relay.listed:
-                self._project(relay_id, relay, reading, state.seq, before)
-            else:
-                self._take_away(relay_id)
+        """Projects what changed since the last call; what did not costs a comparison."""
+        known = Known(state=state, live=live)
+        source = Source(site=self._site, seq=state.seq)
+        site = self._site.file.site
+        for topic, projection in PROJECTED:
+            before = self._seen.get(topic.name, {})
+            now = dict(projection.of(known))
+            for about, parts in now.items():
+                if about in before and _same(before[about], parts):
+                    continue
+                if parts is None:
+                    self._take_away(topic.of(site, about))
+                else:
+                    self.want(topic.of(site, about), topic.body(source, about, parts))
+            for about in before.keys() - now.keys():
+                if before[about] is not None:
+                    self._take_away(topic.of(site, about))
+            self._seen[topic.name] = now
         if not self._brought_up:
             self._to_clear -= self._wanted.keys()
             self._brought_up = True
@@ -56,7 +68,7 @@ class Shelf:
         self._shown.clear()
 
     def to_clear(self) -> list[str]:
-        """Topics of relays that are no longer listed; none before it is known which those are."""
+        """Topics of what is no more; none before it is known what that is."""
         return sorted(self._to_clear) if self._brought_up else []
 
     def cleared(self, topic: str) -> None:
@@ -73,7 +85,7 @@ class Shelf:
         due = []
         for topic, body in self._wanted.items():
             digest, at_s = self._shown.get(topic, ("", 0.0))
-            old = body.topic.expires and now_s - at_s >= publish_s
+            old = body.expires and now_s - at_s >= publish_s
             if digest != body.digest or old:
                 due.append((topic, body))
         return due
@@ -88,35 +100,14 @@ class Shelf:
     def noted(self, digests: Mapping[str, str | None]) -> None:
         self._noted.update({topic: one for topic, one in digests.items() if one is not None})
 
-    def _project(
-        self,
-        relay_id: str,
-        relay: Relay,
-        reading: StatusReading | None,
-        seq: int,
-        before: tuple[Relay, StatusReading | None] | None,
-    ) -> None:
-        site = self._site.file.site
-        if before is None or before[0] is not relay:
-            plate = nameplate_body(site=site, relay_id=relay_id, relay=relay, seq=seq)
-            self.want(NAMEPLATE.of(site, relay_id), plate)
-        status = status_body(
-            site=site,
-            relay_id=relay_id,
-            relay=relay,
-            seq=seq,
-            reading=reading,
-            mapped=self._mapped(relay),
-        )
-        self.want(STATUS.of(site, relay_id), status)
-
-    def _mapped(self, relay: Relay) -> StatusFields | None:
-        found = self._site.maps.get(relay.map) if relay.map is not None else None
-        return None if found is None else found.status
-
-    def _take_away(self, relay_id: str) -> None:
+    def _take_away(self, topic: str) -> None:
         """Cleared even where no note of it was kept: a clear too many does no harm."""
-        for topic in (NAMEPLATE, STATUS):
-            address = topic.of(self._site.file.site, relay_id)
-            self._wanted.pop(address, None)
-            self._to_clear.add(address)
+        self._wanted.pop(topic, None)
+        self._to_clear.add(topic)
+
+
+def _same(before: tuple[object, ...] | None, now: tuple[object, ...] | None) -> bool:
+    """By identity: values are frozen, and the fold leaves alone what did not move."""
+    if before is None or now is None:
+        return before is now
+    return all(one is other for one, other in zip(before, now, strict=True))

@@ -21,6 +21,7 @@ from tests.publishing.world import (
     event,
     first_read,
     listed,
+    planned,
     reading,
     seen,
     site,
@@ -31,12 +32,12 @@ SCHEMAS = {topic.name: topic.schema for topic in TOPICS}
 
 
 async def traffic(folder: Path, protocol: str) -> bytes:
-    """What an output sends that has one relay and two events."""
+    """What an output sends that has one relay, one piece of work and three events."""
     broker = Mosquitto(folder, protocol=protocol)  # type: ignore[arg-type]
     await broker.start()
     house = House()
     house.live[Q07] = reading()
-    await house.commit(listed(), first_read())
+    await house.commit(listed(), first_read(), planned())
     async with Wire(broker.port) as wire, Listener(broker.port) as listener:
         output = house.mqtt(site({"host": HOST, "port": wire.port, "protocol": protocol}))
         async with Running(house.pump(output).run()):
@@ -51,7 +52,8 @@ async def sent(tmp_path: Path) -> bytes:
 
 
 def by_name(messages: list[Published]) -> dict[str, Published]:
-    return {one.topic.rsplit("/", 1)[-1]: one for one in messages}
+    names = {topic.of("tarn-hill", about): topic.name for topic in TOPICS for about in (Q07, "w1")}
+    return {names[one.topic]: one for one in messages}
 
 
 async def test_properties_repeat_what_the_body_says(sent: bytes) -> None:
@@ -72,7 +74,7 @@ async def test_only_status_expires_and_late_enough(sent: bytes) -> None:
         name: [value for what, value in one.properties if what == "Message Expiry Interval"]
         for name, one in by_name(published(sent)).items()
     }
-    assert expiries == {"poller": [], "nameplate": [], "status": [900], "event": []}
+    assert expiries == {name: [900] if name == "status" else [] for name in SCHEMAS}
 
 
 async def test_every_property_may_stand_in_its_packet(sent: bytes) -> None:

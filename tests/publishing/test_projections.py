@@ -17,15 +17,16 @@ from poller.model.standing import Flag, Manual, Relay
 from poller.model.status import Behaviour, Health, Quality, StatusReading
 from poller.publishing.projections import (
     Body,
+    Source,
     event_body,
     nameplate_body,
     poller_body,
     status_body,
 )
 from poller.publishing.topics import EVENT, NAMEPLATE, POLLER, STATUS, TOPICS
-from poller.site.register_map import StatusFields
+from poller.site.register_map import RegisterMap, StatusFields
 from tests.journal.made import ANY_EVENT
-from tests.publishing.world import PLATE, Q07, T0, reading
+from tests.publishing.world import PLATE, Q07, T0, reading, site
 
 BARE = Relay(bay="Q07", function="main 1", address="127.1.0.1:502/255")
 READ = replace(BARE, nameplate=PLATE, nameplate_since=T0, map="tarn", answering=True)
@@ -49,15 +50,14 @@ def said(body: Body) -> dict[str, Any]:
 
 
 def nameplate(relay: Relay, seq: int = 7) -> Body:
-    return nameplate_body(site="tarn-hill", relay_id=Q07, relay=relay, seq=seq)
+    return nameplate_body(Source(site=site(), seq=seq), Q07, (relay,))
 
 
 def status(
     relay: Relay = READ, read: StatusReading | None = None, mapped: StatusFields | None = MAPPED
 ) -> Body:
-    return status_body(
-        site="tarn-hill", relay_id=Q07, relay=relay, seq=7, reading=read, mapped=mapped
-    )
+    maps = {} if mapped is None else {"tarn": RegisterMap.model_construct(status=mapped)}
+    return status_body(Source(site=replace(site(), maps=maps), seq=7), Q07, (relay, read))
 
 
 def test_the_topics_are_these() -> None:
@@ -65,6 +65,8 @@ def test_the_topics_are_these() -> None:
         "bayroll/v1/s/poller",
         "bayroll/v1/s/relay/r/nameplate",
         "bayroll/v1/s/relay/r/status",
+        "bayroll/v1/s/relay/r/firmware_status",
+        "bayroll/v1/s/work/r",
         "bayroll/v1/s/event",
     ]
 

@@ -5,23 +5,23 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args, get_type_hints
 
 import jsonschema
 import pytest
-from hypothesis import given, settings
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
 from jsonschema import Draft202012Validator, FormatChecker
 
 from poller.journal.chain import START, record
 from poller.model import events as ev
 from poller.model.canonical import plain
 from poller.model.standing import Relay
-from poller.model.status import StatusReading
-from poller.publishing.projections import event_body, nameplate_body, poller_body, status_body
+from poller.publishing.projections import Source, event_body, poller_body
 from poller.publishing.schema import asyncapi, schemas
-from poller.publishing.topics import EVENT, TOPICS
-from tests.journal.made import ANY_EVENT, of
-from tests.publishing.world import Q07, T0
+from poller.publishing.topics import EVENT, TOPICS, Topic
+from tests.journal.made import ANY_EVENT, BODIES, of
+from tests.publishing.world import Q07, T0, site
 
 SCHEMAS = schemas()
 DOCUMENT = asyncapi()
@@ -75,17 +75,44 @@ def test_every_event_message_keeps_to_its_schema(event: ev.Event) -> None:
     VALIDATORS[kind].validate(plain(event.body))
 
 
-# a person's reading has attribute names that decide has checked; made-up ones are no such
-RELAYS = of(Relay).map(lambda relay: replace(relay, manual=None))
+@pytest.mark.parametrize(("kind", "v"), sorted(ev.KINDS))
+@settings(deadline=None, max_examples=2, phases=[Phase.generate])
+@given(data=st.data())
+def test_every_kind_goes_out_as_an_event(kind: str, v: int, data: st.DataObject) -> None:
+    """Of each kind for certain: the test above only draws some."""
+    body = data.draw(BODIES[kind])
+    (recorded,) = record("uuid", START, [ev.Event(at=T0, subject=Q07, body=body)])
+    message = event_body(recorded, site="tarn-hill")
+    said = json.loads(message.payload)
+    assert (said["kind"], said["v"], said["body"]) == (kind, v, plain(body))
+    holds("event", message.payload)
 
 
+def parts_of(topic: Topic) -> st.SearchStrategy[tuple[Any, ...]]:
+    """Anything at all that its bodies may be made of, by the annotation of what makes them."""
+    assert topic.projection is not None
+    hint = get_type_hints(topic.projection.body)["parts"]
+    return st.tuples(*(of(one) for one in get_args(hint))).map(_without_manual)
+
+
+def _without_manual(parts: tuple[Any, ...]) -> tuple[Any, ...]:
+    """A person's reading has attribute names that decide has checked; made-up ones are no such."""
+    return tuple(replace(one, manual=None) if isinstance(one, Relay) else one for one in parts)
+
+
+PROJECTED = [topic for topic in TOPICS if topic.projection is not None]
+
+
+@pytest.mark.parametrize("topic", PROJECTED, ids=lambda topic: topic.name)
 @settings(deadline=None, max_examples=40)  # building a strategy for a whole relay takes its time
-@given(relay=RELAYS, read=of(StatusReading))
-def test_every_retained_message_keeps_to_its_schema(relay: Relay, read: Any) -> None:
-    about: dict[str, Any] = {"site": "tarn-hill", "relay_id": Q07, "relay": relay, "seq": 1}
-    holds("nameplate", nameplate_body(**about).payload)
-    for one in (None, read):
-        holds("status", status_body(**about, reading=one, mapped=None).payload)
+@given(data=st.data())
+def test_every_retained_message_keeps_to_its_schema(topic: Topic, data: st.DataObject) -> None:
+    parts = data.draw(parts_of(topic))
+    holds(topic.name, topic.body(Source(site=site(), seq=1), Q07, parts).payload)
+
+
+def test_every_retained_topic_but_the_pollers_follows_from_what_is_known() -> None:
+    assert {topic.name for topic in TOPICS if topic not in PROJECTED} == {"poller", "event"}
 
 
 @pytest.mark.parametrize(("head", "at"), [(START, T0), (None, None)])

@@ -2,15 +2,34 @@
 
 from __future__ import annotations
 
+import pytest
+
+from poller.model import limits
 from poller.model.standing import State
 from poller.model.status import Health
+from poller.model.work import FirmwareStatus, WorkState
 from poller.publishing.shelf import Shelf
 from poller.state import fold
-from tests.publishing.world import Q07, Q08, changed, delisted, first_read, listed, reading, site
+from tests.publishing.world import (
+    Q07,
+    Q08,
+    changed,
+    delisted,
+    first_read,
+    judged,
+    listed,
+    moved,
+    planned,
+    reading,
+    seen,
+    site,
+)
 
 SITE = site(status_publish_s=300)
 PLATE07 = f"bayroll/v1/tarn-hill/relay/{Q07}/nameplate"
 STATUS07 = f"bayroll/v1/tarn-hill/relay/{Q07}/status"
+FIRMWARE07 = f"bayroll/v1/tarn-hill/relay/{Q07}/firmware_status"
+W1, W2 = "bayroll/v1/tarn-hill/work/w1", "bayroll/v1/tarn-hill/work/w2"
 
 
 def state_of(*events: object, base: State | None = None) -> State:
@@ -33,19 +52,19 @@ BOTH = state_of(listed(), first_read())
 def test_everything_is_due_on_a_new_connection_and_nothing_after_it() -> None:
     shelf = Shelf(SITE, {})
     shelf.bring_up(BOTH, {})
-    assert topics(shelf) == [PLATE07, STATUS07]
+    assert topics(shelf) == [PLATE07, STATUS07, FIRMWARE07]
     deliver(shelf)
     assert topics(shelf) == []
     shelf.new_connection()
-    assert topics(shelf) == [PLATE07, STATUS07]
+    assert topics(shelf) == [PLATE07, STATUS07, FIRMWARE07]
 
 
 def test_what_was_not_acknowledged_stays_due() -> None:
     shelf = Shelf(SITE, {})
     shelf.bring_up(BOTH, {})
-    (topic, body), _ = shelf.due(0)
+    (topic, body), *_ = shelf.due(0)
     shelf.published(topic, body, 0)
-    assert topics(shelf) == [STATUS07]
+    assert topics(shelf) == [STATUS07, FIRMWARE07]
 
 
 def test_only_the_newest_is_kept() -> None:
@@ -95,10 +114,10 @@ def test_a_relay_no_longer_listed_is_cleared_until_that_is_acknowledged() -> Non
     shelf = Shelf(SITE, {})
     shelf.bring_up(state_of(listed(Q08), base=BOTH), {})
     shelf.bring_up(state_of(listed(Q08), delisted(), base=BOTH), {})
-    assert shelf.to_clear() == [PLATE07, STATUS07]
+    assert shelf.to_clear() == [FIRMWARE07, PLATE07, STATUS07]
     assert not any(Q07 in topic for topic in topics(shelf))
     shelf.cleared(PLATE07)
-    assert shelf.to_clear() == [STATUS07]
+    assert shelf.to_clear() == [FIRMWARE07, STATUS07]
 
 
 def test_a_relay_listed_again_is_shown_again() -> None:
@@ -109,7 +128,7 @@ def test_a_relay_listed_again_is_shown_again() -> None:
         shelf.cleared(topic)
     shelf.bring_up(state_of(listed(), base=gone), {})
     assert shelf.to_clear() == []
-    assert topics(shelf) == [PLATE07, STATUS07]
+    assert topics(shelf) == [PLATE07, STATUS07, FIRMWARE07]
 
 
 def test_a_relay_listed_again_before_the_clear_went_out_is_not_cleared() -> None:
@@ -128,3 +147,121 @@ def test_what_is_about_to_be_published_is_noted_once() -> None:
     assert notes == {topic: body.digest for topic, body in due}
     shelf.noted(notes)
     assert shelf.to_note(due) == {}
+
+
+# Firmware status and work.
+
+WORKED = state_of(planned(), base=BOTH)
+
+
+def shown(state: State) -> Shelf:
+    """A shelf that has published all of it."""
+    shelf = Shelf(SITE, {})
+    shelf.bring_up(state, {})
+    deliver(shelf)
+    return shelf
+
+
+def test_a_firmware_status_makes_its_topic_due_and_no_other_of_the_relay() -> None:
+    shelf = shown(BOTH)
+    shelf.bring_up(state_of(judged(FirmwareStatus.CURRENT), base=BOTH), {})
+    assert topics(shelf) == [FIRMWARE07]
+
+
+def test_work_is_due_when_it_is_added_and_when_it_moves() -> None:
+    shelf = shown(BOTH)
+    shelf.bring_up(WORKED, {})
+    assert topics(shelf) == [W1]
+    deliver(shelf)
+    shelf.bring_up(state_of(moved(), base=WORKED), {})
+    assert topics(shelf) == [W1]
+
+
+def test_what_happens_to_a_relay_is_no_reason_to_tell_of_its_work_again() -> None:
+    shelf = shown(WORKED)
+    shelf.bring_up(state_of(seen(1), base=WORKED), {})
+    assert topics(shelf) == []
+
+
+ENDINGS = (WorkState.CLOSED, WorkState.CANCELLED)
+
+
+@pytest.mark.parametrize("ending", ENDINGS)
+def test_work_that_ended_is_cleared(ending: WorkState) -> None:
+    shelf = shown(state_of(planned("w2"), base=WORKED))
+    shelf.bring_up(state_of(planned("w2"), moved("w1", ending), base=WORKED), {})
+    assert (shelf.to_clear(), topics(shelf)) == ([W1], [])
+    shelf.cleared(W1)
+    assert shelf.to_clear() == []
+
+
+@pytest.mark.parametrize("after", [one for one in WorkState if one not in ENDINGS])
+def test_work_that_has_not_ended_stands(after: WorkState) -> None:
+    shelf = shown(WORKED)
+    shelf.bring_up(state_of(moved("w1", after), base=WORKED), {})
+    assert shelf.to_clear() == []
+
+
+def test_moves_that_nobody_was_told_of_become_one_message() -> None:
+    shelf = Shelf(SITE, {})
+    state = WORKED
+    for after in (WorkState.READY, WorkState.UNDER_WAY, WorkState.WAITING_FOR_RELAY):
+        state = state_of(moved("w1", after), base=state)
+        shelf.bring_up(state, {})
+    ((_, body),) = [one for one in shelf.due(0) if one[0] == W1]
+    assert b'"state":"waiting_for_relay"' in body.payload
+
+
+def test_work_that_came_and_ended_while_nobody_was_told_is_never_shown() -> None:
+    shelf = shown(BOTH)
+    shelf.bring_up(state_of(planned(), moved("w1", WorkState.CLOSED), base=BOTH), {})
+    assert W1 not in topics(shelf)
+
+
+CLOSED = state_of(moved("w1", WorkState.CLOSED), planned("w2"), base=WORKED)
+
+
+@pytest.mark.parametrize("noted", [{W1: "x"}, {}], ids=["noted", "note lost in a crash"])
+def test_work_that_ended_before_a_start_is_cleared_and_the_rest_is_shown(
+    noted: dict[str, str],
+) -> None:
+    shelf = Shelf(SITE, noted)
+    shelf.bring_up(CLOSED, {})
+    assert shelf.to_clear() == [W1]
+    assert W2 in topics(shelf)
+
+
+def many_ended() -> State:
+    names = [f"w{number}" for number in range(limits.WORK_CLEARED_MAX + 5)]
+    events = [one for name in names for one in (planned(name), moved(name, WorkState.CLOSED))]
+    return state_of(*events, base=BOTH)
+
+
+def test_of_work_that_ended_long_ago_nothing_is_told_at_a_start() -> None:
+    shelf = Shelf(SITE, {})
+    shelf.bring_up(many_ended(), {})
+    assert len(shelf.to_clear()) == limits.WORK_CLEARED_MAX
+
+
+def test_work_that_ended_long_ago_is_cleared_where_a_note_says_so() -> None:
+    state = many_ended()
+    bare = Shelf(SITE, {})
+    bare.bring_up(state, {})
+    old = [
+        name for name in state.works if f"bayroll/v1/tarn-hill/work/{name}" not in bare.to_clear()
+    ]
+    topic = f"bayroll/v1/tarn-hill/work/{old[0]}"
+    shelf = Shelf(SITE, {topic: "x"})
+    shelf.bring_up(state, {})
+    assert topic in shelf.to_clear()
+
+
+def test_work_is_cleared_once_however_much_ends_after_it() -> None:
+    shelf = Shelf(SITE, {})
+    state = many_ended()
+    shelf.bring_up(state, {})
+    for topic in shelf.to_clear():
+        shelf.cleared(topic)
+    shelf.bring_up(state_of(planned("w999"), base=state), {})
+    shelf.bring_up(state_of(planned("w999"), moved("w999", WorkState.CLOSED), base=state), {})
+    assert shelf.to_clear() == ["bayroll/v1/tarn-hill/work/w999"]

@@ -13,6 +13,7 @@ from poller.model import events as ev
 from poller.model.nameplate import Component, Nameplate
 from poller.model.standing import State
 from poller.model.status import Behaviour, Health, Quality, Status, StatusReading
+from poller.model.work import FirmwareStatus, Plan, WorkKind, WorkState
 from poller.publishing.mqtt import MqttOutput, open_output
 from poller.publishing.port import Durable, Pump
 from poller.publishing.ports import Context
@@ -79,6 +80,36 @@ def changed(version: str, relay: str = Q07) -> ev.Event:
 def seen(number: int, relay: str = Q07) -> ev.Event:
     """One of many events that move nothing a person looks at."""
     return event(ev.RelaySeen(day="2026-03-01", reads_before=number), relay)
+
+
+def judged(status: FirmwareStatus, relay: str = Q07, attribute: str = "swRev") -> ev.Event:
+    body = ev.FirmwareStatusChanged(
+        attribute=attribute,
+        before=None,
+        after=status,
+        version="1.0",
+        target="2.0",
+        rule="td-40",
+    )
+    return event(body, relay)
+
+
+def planned(work: str = "w1", relay: str = Q07, **more: Any) -> ev.Event:
+    plan = {
+        "relay": relay,
+        "kind": WorkKind.UPDATE,
+        "expects": {"swRev": "2.0"},
+        "before": {"swRev": "1.0"},
+        "start": T0,
+        "end": T0 + timedelta(hours=4),
+        "zone": "Europe/Oslo",
+        **more,
+    }
+    return event(ev.WorkAdded(work=work, plan=Plan(**plan)), relay)
+
+
+def moved(work: str = "w1", after: WorkState = WorkState.UNDER_WAY, why: str = "") -> ev.Event:
+    return event(ev.WorkMoved(work=work, before=WorkState.PLANNED, after=after, why=why))
 
 
 def reading(*, at_s: float = 0, quality: Quality = Quality.GOOD, **values: Any) -> StatusReading:
