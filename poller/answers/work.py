@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final, Protocol
+from typing import Any, Final
 
 from poller.answers.words import age_s, attribute, position
 from poller.answers.work_words import NOTE, meant, state_says, untested, window
@@ -16,6 +16,7 @@ from poller.model import limits
 from poller.model.canonical import Utc
 from poller.model.nameplate import ATTRIBUTES
 from poller.model.standing import State
+from poller.model.status import StatusReading
 from poller.model.text import shown
 from poller.model.work import (
     ENDED,
@@ -28,6 +29,10 @@ from poller.model.work import (
     WorkState,
     by_number,
 )
+from poller.site.settings import Site
+from poller.work import readiness, verification
+from poller.work.line_names import FLAGS, TEST
+from poller.work.readiness import Obstacle
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,7 +84,7 @@ class InTheWay:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckLine:
-    """One line of the verification. next: what to do where it is not as expected, else None."""
+    """One line of the verification. next: what to do while it is not as expected, else None."""
 
     name: str
     says: str
@@ -123,17 +128,6 @@ class WorkPicture(WorkRow):
     next: str
 
 
-class Obstacle(Protocol):
-    """As poller.work.readiness finds it."""
-
-    @property
-    def rule(self) -> str: ...
-    @property
-    def says(self) -> str: ...
-    @property
-    def cure(self) -> str: ...
-
-
 NEXT: Final = {
     WorkState.PLANNED: "remove what stands in the way",
     WorkState.READY: "within its window: bayroll work start {id}",
@@ -146,7 +140,7 @@ NEXT: Final = {
     WorkState.CANCELLED: "nothing",
     WorkState.CLOSED: "nothing",
 }
-TEST: Final = "test it, then: bayroll work note {id} --kind tested TEXT"
+TEST_IT: Final = "test it, then: bayroll work note {id} --kind tested TEXT"
 
 
 def rows(
@@ -193,6 +187,39 @@ def _row(work: Work, state: State, now: datetime) -> dict[str, Any]:
     }
 
 
+LINE: Final = {FLAGS: "lifecycle flags", TEST: "functional test"}
+STARTS_FROM: Final = frozenset(
+    {WorkState.PLANNED, WorkState.READY, WorkState.NOT_DONE, WorkState.WRONG_VERSION}
+)
+LOOKED_AT: Final = frozenset({WorkState.CHECKING, WorkState.NOT_DONE, WorkState.WRONG_VERSION})
+
+
+def asked(
+    work: Work, state: State, site: Site | None, reading: StatusReading | None, now: datetime
+) -> WorkPicture:
+    """All of one piece of work as it is now. site: None: its files can't be read.
+
+    reading: the relay's last, if a service has one; else the lines are as they were recorded.
+    """
+    relay = state.relays.get(work.plan.relay)
+    if site is None or relay is None:
+        return picture(work, state, now)
+    lines = None
+    if reading is not None and work.state in LOOKED_AT:
+        lines = verification.lines(work, relay, site, reading, now)
+    found = None
+    if work.state in STARTS_FROM:
+        found = readiness.obstacles(work, state, site, reading, now)
+    return picture(
+        work,
+        state,
+        now,
+        in_the_way=found,
+        lines=lines,
+        next_step=lambda line: verification.next_step(line, site, relay),
+    )
+
+
 def picture(
     work: Work,
     state: State,
@@ -204,7 +231,7 @@ def picture(
 ) -> WorkPicture:
     """All of one piece of work. lines: as they come out now; None: as they were last recorded.
 
-    next_step: what to do about a line that is not as expected, in the family's own words.
+    next_step: what to do about a line that is not as expected, or not known yet.
     """
     return WorkPicture(
         **_row(work, state, now),
@@ -234,7 +261,7 @@ def picture(
             if state.investigations[name].work == work.id
         ),
         why=shown(work.why, limits.REASON_MAX),
-        next=(TEST if untested(work) else NEXT[work.state]).format(id=work.id),
+        next=(TEST_IT if untested(work) else NEXT[work.state]).format(id=work.id),
     )
 
 
@@ -276,10 +303,10 @@ def _obstacles(found: Iterable[Obstacle]) -> tuple[InTheWay, ...]:
 
 
 def _line(line: Line, next_step: Callable[[Line], str]) -> CheckLine:
-    advice = next_step(line) if line.ok is False else ""
+    advice = "" if line.ok else next_step(line)
     return CheckLine(
         name=shown(line.name),
-        says=attribute(line.name),
+        says=LINE.get(line.name) or attribute(line.name),
         expected=shown(line.expected),
         read=text(line.read),
         at=line.at,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -14,6 +14,7 @@ from poller.answers.work import (
     NoteLine,
     WorkPicture,
     WorkRow,
+    asked,
     picture,
     row,
     rows,
@@ -21,6 +22,8 @@ from poller.answers.work import (
 from poller.model.canonical import adapter, plain
 from poller.model.standing import State
 from poller.model.work import NoteKind, SettingsFile, Work, WorkKind, WorkState
+from poller.work.readiness import Obstacle
+from tests.answers.sites import site
 from tests.answers.work_world import (
     BUSY,
     HOSTILE,
@@ -34,14 +37,7 @@ from tests.answers.work_world import (
     texts,
     work,
 )
-from tests.answers.world import NOW, STATE, ago
-
-
-@dataclass(frozen=True)
-class Obstacle:
-    rule: str
-    says: str
-    cure: str
+from tests.answers.world import NOW, READING, STATE, ago
 
 
 def test_a_row_tells_what_is_meant_and_when() -> None:
@@ -125,10 +121,10 @@ def test_what_is_expected_stands_first_then_what_stays() -> None:
     ]
 
 
-def test_a_line_that_is_not_as_expected_says_what_to_do_and_others_do_not() -> None:
+def test_a_line_says_what_to_do_until_it_is_as_expected() -> None:
     one = work(lines=(TOOK_NOT, TOOK, line("health", "ok", None, None)))
     seen = picture(one, STATE, NOW, next_step=lambda line: f"see to {line.name}")
-    assert [check.next for check in seen.lines] == ["see to swRev", None, None]
+    assert [check.next for check in seen.lines] == ["see to swRev", None, "see to health"]
     assert seen.lines[0] == CheckLine(
         name="swRev",
         says="firmware",
@@ -146,7 +142,7 @@ def test_lines_as_they_come_out_now_stand_before_those_recorded() -> None:
 
 
 def test_what_stands_in_the_way_has_its_cure() -> None:
-    found = [Obstacle("answering", "It does not answer.", "See to its connection.")]
+    found = [Obstacle(rule="answering", says="It does not answer.", cure="See to its connection.")]
     assert picture(work(), STATE, NOW, in_the_way=found).in_the_way == (
         InTheWay(rule="answering", says="It does not answer.", cure="See to its connection."),
     )
@@ -155,6 +151,40 @@ def test_what_stands_in_the_way_has_its_cure() -> None:
 def test_nothing_in_the_way_is_not_the_same_as_not_known() -> None:
     assert picture(work(), STATE, NOW, in_the_way=()).in_the_way == ()
     assert picture(work(), STATE, NOW).in_the_way is None
+
+
+@pytest.mark.parametrize(
+    ("state", "told"),
+    [
+        (WorkState.PLANNED, True),
+        (WorkState.READY, True),
+        (WorkState.NOT_DONE, True),
+        (WorkState.WRONG_VERSION, True),
+        (WorkState.UNDER_WAY, False),
+        (WorkState.CHECKING, False),
+        (WorkState.VERIFIED, False),
+        (WorkState.CLOSED, False),
+    ],
+)
+def test_what_stands_in_the_way_is_told_where_it_could_start(state: WorkState, told: bool) -> None:
+    seen = asked(work(state=state), BUSY, site(), None, NOW)
+    assert (seen.in_the_way is not None) == told
+
+
+def test_without_a_site_what_is_recorded_is_still_told() -> None:
+    seen = asked(work(state=WorkState.NOT_DONE, lines=(TOOK_NOT,)), BUSY, None, READING, NOW)
+    assert (seen.in_the_way, [check.ok for check in seen.lines]) == (None, [False])
+
+
+def test_without_a_reading_the_lines_are_as_they_were_recorded() -> None:
+    one = replace(PROVEN, lines=(TOOK_NOT,))
+    assert [check.ok for check in asked(one, BUSY, site(), None, NOW).lines] == [False]
+    assert len(asked(one, BUSY, site(), READING, NOW).lines) > 1
+
+
+def test_a_version_that_did_not_take_says_what_the_procedure_says() -> None:
+    seen = asked(work(state=WorkState.NOT_DONE, lines=(TOOK_NOT,)), BUSY, site(), None, NOW)
+    assert "Load the package again from the service port." in (seen.lines[0].next or "")
 
 
 def test_notes_say_their_kind_in_words() -> None:
@@ -194,7 +224,7 @@ def test_text_of_devices_and_people_is_escaped_everywhere() -> None:
         lines=(line(HOSTILE, HOSTILE, HOSTILE, False),),
         notes=(note(NoteKind.REMARK, NOW, HOSTILE),),
     )
-    found = [Obstacle(HOSTILE, HOSTILE, HOSTILE)]
+    found = [Obstacle(rule=HOSTILE, says=HOSTILE, cure=HOSTILE)]
     seen = picture(one, State(), NOW, in_the_way=found, next_step=lambda line: HOSTILE)
     told = list(texts({**plain(seen), "relay": ""}))  # an id of ours
     assert sum(r"\x1b" in text for text in told) >= 15
