@@ -81,6 +81,7 @@ def _through(ran: Ran, stand: Stand, ballast: Path, progress: Callable[[str], No
         time.sleep(TURN_S)
         progress(str(_journal(stand)))
         assert time.monotonic() < began + PAUSED_WITHIN_S, "judging is never paused"
+    paused = time.time()
     ran.numbers["s until judging paused"] = round(time.monotonic() - began)
     said = stand.bayroll("status")
     progress(said.stdout.strip())
@@ -92,13 +93,15 @@ def _through(ran: Ran, stand: Stand, ballast: Path, progress: Callable[[str], No
     ballast.unlink()
     began = time.monotonic()
     run.until(lambda: _journal(stand)["waiting"] == 0, "all that waited is written", 60)
+    judged_again = time.time()
     ran.numbers["s until it was written"] = round(time.monotonic() - began, 1)
     time.sleep(judging.FIRST_READ_S + judging.LASTED_S)
     if _journal(stand)["judging"] != "running":
         ran.failures.append(f"it does not judge again: {_journal(stand)}")
     if stand.end(signal.SIGTERM) != 0:
         ran.failures.append("it did not end well")
-    _judge(ran, stand)
+    ((ready, gone),) = stand.up
+    _judge(ran, stand, [(ready, paused), (judged_again, gone)])
 
 
 def _degraded(stand: Stand, full: dict[str, Any]) -> list[str]:
@@ -123,17 +126,17 @@ def _degraded(stand: Stand, full: dict[str, Any]) -> list[str]:
     return failures
 
 
-def _judge(ran: Ran, stand: Stand) -> None:
+def _judge(ran: Ran, stand: Stand, judging_at: list[tuple[float, float]]) -> None:
     with Journal.open(stand.journal) as journal:
         events = journal.read(0, 1_000_000)
         if not isinstance(journal.verify(), Verified):
             ran.failures.append(f"{journal.verify()}")
     truth = judging.spans(run.lines(stand.folder / "truth.jsonl"), stand.up[-1][1])
     told = judging.tellings(events)
-    ran.failures += judging.told_is_true(truth, told, stand.up)
+    ran.failures += judging.told_is_true(truth, told, judging_at)
     if [one.seq for one in events] != list(range(1, len(events) + 1)):
         ran.failures.append("the events are not in order")
-    ran.numbers |= {"events": len(events), "owed": judging.owed(truth, stand.up)}
+    ran.numbers |= {"events": len(events), "owed": judging.owed(truth, judging_at)}
     log = stand.log.read_text()
     ran.failures += judging.few("logged", [one for one in log.splitlines() if "Traceback" in one])
 
