@@ -56,7 +56,7 @@ def _out_of_service(case: Case, name: str) -> Iterator[str]:
     if relay.behaviour is None and not untold(known, "behaviour"):
         yield "its behaviour is not known"
     elif relay.behaviour not in (None, Behaviour.ON):
-        yield f"it is in {relay.behaviour.name.lower().replace('_', ' ')}"
+        yield f"its behaviour is {relay.behaviour.name.lower().replace('_', ' ')}"
     if relay.health is Health.ALARM or "relay_failure" in relay.flags:
         yield "it tells a failure of its own"
     for work in case.state.works_of(name):

@@ -191,8 +191,8 @@ def _misfit(name: str, ends: dict[str, str | None], cure: str) -> Broken:
     unknown = [end for end, version in ends.items() if version is None]
     if unknown:
         says = (
-            f"nobody knows which firmware {' and '.join(map(short, unknown))} will run, so that it can't be "
-            f"said whether the two ends of the line ({name}) will work together"
+            f"nobody knows which firmware {several(map(short, unknown))} will run, so that it "
+            f"can't be said whether the two ends of the line ({name}) will work together"
         )
         cure = "read it, or enter what the front panel says"
     else:

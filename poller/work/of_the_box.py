@@ -88,8 +88,8 @@ def _wrong_start(case: Case, attribute: str) -> tuple[str, str] | None:
         )
     if step.direction != case.work.plan.kind.value:
         return (
-            f"from {short(present)} to {short(expected)} is a step of kind {step.direction}, and the "
-            f"work is planned as {case.work.plan.kind}",
+            f"from {short(present)} to {short(expected)} is a step of kind {step.direction}, and "
+            f"the work is planned as {case.work.plan.kind}",
             "cancel it, and plan what is meant",
         )
     return None
