@@ -129,6 +129,7 @@ class MqttOutput:
         self._acked: int | None = None
         self._wake = asyncio.Event()
         self._connected = False
+        self._too_long: set[str] = set()
         self._says = "not connected yet"
 
     def status(self) -> OutputStatus:
@@ -165,7 +166,7 @@ class MqttOutput:
             self._shelf = Shelf(self._context.site, self._context.reader.retained(self.name))
         async with self._client() as client:
             try:
-                self._shelf.new_connection()
+                self._shelf.new_connection(_room(client))
                 # a publisher that waits does not notice that the broker is gone; a reader does
                 await _first_to_fail(listen(client), self._publish(client, self._shelf))
             except asyncio.CancelledError:
@@ -203,6 +204,7 @@ class MqttOutput:
             if self._state is not None:
                 shelf.bring_up(self._state, self._context.live())
             await self._bring_up(client, shelf, clock)
+            self._tell_too_long(shelf.too_long())
             if not self._connected:
                 self._arrived()
             if self._work is not None and not self._work.done.done():
@@ -236,9 +238,7 @@ class MqttOutput:
             await self._note(cleared)
 
     async def _deliver(self, client: Client, work: _Work) -> None:
-        room = None
-        if client.packet_max is not None:
-            room = client.packet_max - limits.MQTT_OVERHEAD_BYTES
+        room = _room(client)
 
         def messages() -> Iterable[Sent]:
             for recorded in work.events:
@@ -319,6 +319,13 @@ class MqttOutput:
             context.load_cert_chain(str(self._folder / tls.certificate), key)
         return context
 
+    def _tell_too_long(self, topics: list[str]) -> None:
+        """Told once for each topic, not at each look."""
+        for topic in topics:
+            if topic not in self._too_long:
+                log.warning("retained topic too long for the broker", output=self.name, topic=topic)
+        self._too_long = set(topics)
+
     def _arrived(self) -> None:
         self._connected = True
         self._says = f"connected to {self._broker.host}:{self._broker.port}"
@@ -349,6 +356,13 @@ async def _first_to_fail(*works: Coroutine[Any, Any, None]) -> None:
     for reason in reasons:
         if reason is not None:
             raise reason
+
+
+def _room(client: Client) -> int | None:
+    """Bytes of the longest payload that its broker takes; None: it has not said."""
+    if client.packet_max is None:
+        return None
+    return client.packet_max - limits.MQTT_OVERHEAD_BYTES
 
 
 def _first(group: BaseExceptionGroup[BaseException]) -> BaseException:

@@ -124,6 +124,10 @@ class Client(aiomqtt.Client):
         if not self._given_up.is_set():
             super()._on_socket_register_write(client, userdata, sock)
 
+    def _on_socket_unregister_write(self, client: PahoClient, userdata: Any, sock: Any) -> None:
+        if sock.fileno() >= 0:  # else dropped by us, and told by paho when it is cleared away
+            super()._on_socket_unregister_write(client, userdata, sock)
+
     def _on_connect(
         self,
         client: PahoClient,

@@ -36,6 +36,7 @@ class Shelf:
         self._seen: dict[str, Mapping[str, tuple[object, ...] | None]] = {}
         self._to_clear: set[str] = set(noted)
         self._brought_up = False
+        self._bytes_max: int | None = None
 
     def bring_up(self, state: State, live: Mapping[str, StatusReading]) -> None:
         """Projects what changed since the last call; what did not costs a comparison."""
@@ -64,12 +65,26 @@ class Shelf:
         self._wanted[topic] = body
         self._to_clear.discard(topic)
 
-    def new_connection(self) -> None:
+    def new_connection(self, bytes_max: int | None = None) -> None:
+        """bytes_max: the longest payload that this broker takes; None: it has not said."""
         self._shown.clear()
+        self._bytes_max = bytes_max
 
     def to_clear(self) -> list[str]:
-        """Topics of what is no more; none before it is known what that is."""
-        return sorted(self._to_clear) if self._brought_up else []
+        """Topics of what is no more; none before it is known what that is.
+
+        Also those whose newest body is too long: an older one that stands there would be false.
+        """
+        if not self._brought_up:
+            return []
+        false = [topic for topic in self.too_long() if topic in self._noted]
+        return sorted(self._to_clear.union(false))
+
+    def too_long(self) -> list[str]:
+        """Never sent: the broker would end the connection, and no event would get through."""
+        if self._bytes_max is None:
+            return []
+        return [topic for topic, body in self._wanted.items() if self._is_too_long(body)]
 
     def cleared(self, topic: str) -> None:
         self._to_clear.discard(topic)
@@ -84,6 +99,8 @@ class Shelf:
         publish_s = self._site.file.status_publish_s
         due = []
         for topic, body in self._wanted.items():
+            if self._is_too_long(body):
+                continue
             digest, at_s = self._shown.get(topic, ("", 0.0))
             old = body.expires and now_s - at_s >= publish_s
             if digest != body.digest or old:
@@ -99,6 +116,9 @@ class Shelf:
 
     def noted(self, digests: Mapping[str, str | None]) -> None:
         self._noted.update({topic: one for topic, one in digests.items() if one is not None})
+
+    def _is_too_long(self, body: Body) -> bool:
+        return self._bytes_max is not None and len(body.payload) > self._bytes_max
 
     def _take_away(self, topic: str) -> None:
         """Cleared even where no note of it was kept: a clear too many does no harm."""

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from poller.model.status import Health
+from poller.model.work import FirmwareStatus, SettingsFile, WorkState
 from poller.publishing.ports import OutputStatus
 from poller.site.settings import Site
 from tests.publishing import brokers
@@ -22,12 +23,18 @@ from tests.publishing.world import (
     changed,
     delisted,
     first_read,
+    judged,
     listed,
+    moved,
+    planned,
     reading,
     seen,
     site,
     until,
 )
+
+# ends of lines, NUL, wildcards, a turn of direction, half a surrogate pair, quotes, a tag
+HOSTILE = "+/#\x00\x1b[2J\r\n\u202e\ud800\U0001f525\"'</script>{{7*7}}"
 
 
 @pytest.fixture(params=brokers.KINDS)
@@ -71,18 +78,24 @@ async def test_a_late_subscriber_finds_the_newest_of_each_retained_topic(
         await house.commit(listed(), first_read())
         await house.commit(changed("2.0"))
         await until(lambda: (early.last("/nameplate") or {}).get("swRev") == "2.0")
+        await house.commit(judged(FirmwareStatus.CURRENT), planned(), moved())
+        await until(lambda: (early.last("/work/w1") or {}).get("state") == "under_way")
         async with Listener(broker.port) as listener:
-            await until(lambda: len(listener.heard) >= 3)
+            await until(lambda: len(listener.heard) >= 5)
     found = {one.topic: one.body for one in listener.heard if one.retain}
     base = "bayroll/v1/tarn-hill"
     assert found.keys() == {
         f"{base}/poller",
         f"{base}/relay/{Q07}/nameplate",
         f"{base}/relay/{Q07}/status",
+        f"{base}/relay/{Q07}/firmware_status",
+        f"{base}/work/w1",
     }
     assert found[f"{base}/poller"]["state"] == "online"
     assert found[f"{base}/relay/{Q07}/nameplate"]["swRev"] == "2.0"
     assert found[f"{base}/relay/{Q07}/status"]["health"]["value"] == 1
+    assert found[f"{base}/relay/{Q07}/firmware_status"]["firmware"][0]["status"] == "current"
+    assert found[f"{base}/work/w1"]["state"] == "under_way"
 
 
 async def test_the_poller_topic_tells_the_head_of_the_journal(
@@ -96,10 +109,11 @@ async def test_the_poller_topic_tells_the_head_of_the_journal(
 
 async def test_a_relay_taken_off_the_list_is_cleared(broker: BrokerUnderTest, house: House) -> None:
     await house.commit(listed(), first_read(), listed(Q08), first_read(Q08))
+    endings = (f"{Q07}/nameplate", f"{Q07}/status", f"{Q07}/firmware_status")
     async with Listener(broker.port) as listener, Running(house.pump(house.mqtt(at(broker))).run()):
-        await until(lambda: listener.last(f"{Q07}/status") is not None)
+        await until(lambda: all(listener.last(one) is not None for one in endings))
         await house.commit(delisted())
-        await until(lambda: listener.last(f"{Q07}/status") is None)
+        await until(lambda: all(listener.last(one) is None for one in endings))
     async with Listener(broker.port) as late:
         await until(lambda: late.last(f"{Q08}/nameplate") is not None)
     assert not any(Q07 in one.topic for one in late.heard)
@@ -115,6 +129,63 @@ async def test_a_relay_taken_off_while_the_poller_was_down_is_cleared(
         await house.commit(delisted())
         async with Running(house.pump(house.mqtt(at(broker))).run()):
             await until(lambda: listener.last(f"{Q07}/nameplate") is None)
+
+
+async def test_work_is_told_until_it_ends_and_not_after(
+    broker: BrokerUnderTest, house: House
+) -> None:
+    await house.commit(listed(), planned("w1"), planned("w2"))
+    async with Listener(broker.port) as listener, Running(house.pump(house.mqtt(at(broker))).run()):
+        await until(lambda: listener.last("/work/w2") is not None)
+        await house.commit(moved("w1", WorkState.CLOSED), moved("w2", WorkState.READY))
+        await until(lambda: (listener.last("/work/w2") or {}).get("state") == "ready")
+        await until(lambda: listener.last("/work/w1") is None)
+    async with Listener(broker.port) as late:
+        await until(lambda: late.last("/work/w2") is not None)
+    assert late.count("/work/w1") == 0
+
+
+async def test_work_that_ended_while_the_broker_was_away_is_cleared(
+    broker: BrokerUnderTest, house: House, wire: Wire
+) -> None:
+    await house.commit(listed(), planned())
+    async with (
+        Listener(broker.port) as listener,
+        Running(house.pump(house.mqtt(at(broker, wire.port))).run()),
+    ):
+        await until(lambda: listener.last("/work/w1") is not None)
+        wire.hold()
+        await house.commit(moved("w1", WorkState.CANCELLED))
+        wire.held = False
+        await until(lambda: listener.last("/work/w1") is None)
+
+
+async def test_work_that_ended_while_the_output_was_away_is_cleared_after_a_restart(
+    broker: BrokerUnderTest, house: House
+) -> None:
+    await house.commit(listed(), planned())
+    async with Listener(broker.port) as listener:
+        async with Running(house.pump(house.mqtt(at(broker))).run()):
+            await until(lambda: listener.last("/work/w1") is not None)
+        await house.commit(moved("w1", WorkState.CLOSED))
+        async with Running(house.pump(house.mqtt(at(broker))).run()):
+            await until(lambda: listener.last("/work/w1") is None)
+
+
+async def test_what_people_and_relays_write_arrives_as_they_wrote_it(
+    broker: BrokerUnderTest, house: House
+) -> None:
+    settings = SettingsFile(name=HOSTILE, sha256_before="0" * 64, reviewed_by=HOSTILE)
+    work = planned(expects={"swRev": HOSTILE}, reference=HOSTILE, settings=settings)
+    await house.commit(listed(), work, moved(why=HOSTILE))
+    async with Listener(broker.port) as listener, Running(house.pump(house.mqtt(at(broker))).run()):
+        await until(lambda: listener.ids() == house.ids)
+        await until(lambda: listener.last("/work/w1") is not None)
+    told = listener.last("/work/w1")
+    assert told is not None
+    assert (told["why"], told["plan"]["reference"]) == (HOSTILE, HOSTILE)
+    assert told["plan"]["expects"] == {"swRev": HOSTILE}
+    assert told["plan"]["settings"]["name"] == HOSTILE
 
 
 async def test_a_poller_that_dies_is_told_by_its_will(

@@ -21,6 +21,7 @@ from tests.publishing.world import (
     event,
     first_read,
     listed,
+    moved,
     planned,
     reading,
     seen,
@@ -133,6 +134,21 @@ async def test_an_event_too_long_for_the_broker_does_not_stop_those_after_it(
         await until(lambda: listener.ids() == house.ids)
     assert [one["body"] is None for one in listener.events()] == [False, True, False]
     assert listener.events()[1]["omitted_bytes"] > 20_000
+
+
+async def test_work_too_long_for_the_broker_stops_nothing_and_leaves_nothing_false(
+    narrow: Mosquitto,
+) -> None:
+    house = House()
+    await house.commit(listed(), planned())
+    output = house.mqtt(site({"host": HOST, "port": narrow.port}))
+    async with Listener(narrow.port) as listener, Running(house.pump(output).run()):
+        await until(lambda: listener.last("/work/w1") is not None)
+        await house.commit(moved(why="x" * 9_000), seen(1))
+        await until(lambda: listener.ids() == house.ids)
+        await until(lambda: listener.last("/work/w1") is None)
+        await house.commit(moved(why="short"))
+        await until(lambda: (listener.last("/work/w1") or {}).get("why") == "short")
 
 
 async def test_no_more_are_under_way_than_the_broker_takes(narrow: Mosquitto) -> None:

@@ -265,3 +265,25 @@ def test_work_is_cleared_once_however_much_ends_after_it() -> None:
     shelf.bring_up(state_of(planned("w999"), base=state), {})
     shelf.bring_up(state_of(planned("w999"), moved("w999", WorkState.CLOSED), base=state), {})
     assert shelf.to_clear() == ["bayroll/v1/tarn-hill/work/w999"]
+
+
+LONG = state_of(moved("w1", WorkState.READY, why="x" * 9_000), base=WORKED)
+
+
+def test_what_is_too_long_for_the_broker_is_not_due_and_what_stood_there_is_cleared_once() -> None:
+    shelf = Shelf(SITE, {W1: "x"})
+    shelf.new_connection(bytes_max=8_000)
+    shelf.bring_up(LONG, {})
+    assert W1 not in topics(shelf)
+    assert (shelf.too_long(), shelf.to_clear()) == ([W1], [W1])
+    shelf.cleared(W1)
+    assert (shelf.too_long(), shelf.to_clear()) == ([W1], [])
+
+
+def test_another_broker_may_take_more() -> None:
+    shelf = Shelf(SITE, {})
+    shelf.new_connection(bytes_max=8_000)
+    shelf.bring_up(LONG, {})
+    shelf.new_connection(bytes_max=None)
+    assert W1 in topics(shelf)
+    assert (shelf.too_long(), shelf.to_clear()) == ([], [])
