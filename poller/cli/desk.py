@@ -76,7 +76,10 @@ class Desk:
         else:
             request = frames.identify(int(args["read_code"]), int(args["object_id"]))
         timeout_s = min(60.0, float(args["timeout_s"]))
-        match await endpoint.errand(int(args["unit"]), request, timeout_s):
+        unit = int(args["unit"])
+        if unit not in range(256):  # the connection that polls would end over it
+            raise Refusal(f"unit {unit} is not 0 to 255")
+        match await endpoint.errand(unit, request, timeout_s):
             case Reply(pdu=pdu):
                 return {"reply": pdu.hex()}
             case Refused(code=code):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any, Final
 
 from pydantic import ValidationError
@@ -63,8 +63,11 @@ def person(who: str | None, uid: int) -> str:
 
 
 def _text(
-    name: str, value: str | None, *, needed: bool = False, most: int = limits.REASON_MAX
+    name: str, value: object, *, needed: bool = False, most: int = limits.REASON_MAX
 ) -> None:
+    """value: None, or text, unless who asks sends what no command line would."""
+    if not isinstance(value, str | None):
+        raise Refusal(f"--{name}: text is needed")
     if needed and not (value and value.strip()):
         raise Refusal(f"--{name} is needed: the journal keeps it")
     if value is not None and len(value) > most:
@@ -91,3 +94,7 @@ def _values(values: dict[str, str]) -> None:
 def _offset(at: datetime) -> None:
     if at.tzinfo is None:
         raise Refusal("the time of the reading has no offset from UTC, for example +01:00")
+    try:
+        at.astimezone(UTC)
+    except OverflowError as reason:  # the first and the last day of all, seen from UTC
+        raise Refusal(f"{at.isoformat()} is no time at which anybody read anything") from reason

@@ -24,6 +24,7 @@ import structlog
 
 from poller.decide import Refusal
 from poller.model import limits
+from poller.model.text import shown
 
 log = structlog.get_logger()
 ANSWER_S: Final = 30.0  # how long a command line waits for the service
@@ -128,13 +129,17 @@ async def _answer(line: bytes, peer: int, handler: Handler) -> dict[str, Any]:
     try:
         given = json.loads(line)
         number = str(given["id"])
+        if len(number) > limits.COMMAND_ID_MAX:  # each event that follows would carry it
+            number = ""
+            raise Refusal(f"an id of over {limits.COMMAND_ID_MAX} characters")
         ask = Ask(id=number, op=str(given["op"]), args=dict(given.get("args", {})), peer=peer)
         return {"id": number, "ok": True, "result": await handler(ask)}
     except Refusal as reason:
         return {"id": number, "ok": False, "refused": str(reason)}
-    except (ValueError, KeyError, TypeError) as reason:
-        log.info("control_request_unreadable", reason=repr(reason))
-        return {"id": number, "ok": False, "refused": f"a request that makes no sense: {reason!r}"}
+    except (ValueError, LookupError, TypeError, ArithmeticError, RecursionError) as reason:
+        says = shown(repr(reason))
+        log.info("control_request_unreadable", reason=says)
+        return {"id": number, "ok": False, "refused": f"a request that makes no sense: {says}"}
 
 
 def _peer_uid(sock: socket.socket) -> int:

@@ -102,9 +102,11 @@ MQTT_IN_FLIGHT_MAX: Final = 20
 MQTT_CONNECT_S: Final = 5.0  # TCP, then TLS, then CONNACK, each
 MQTT_GOODBYE_S: Final = 1.0  # of the two seconds within which the service ends
 MQTT_HEARD_MAX: Final = 16  # we subscribe to nothing; what a broker sends all the same is dropped
+MQTT_HEARD_BYTES_MAX: Final = 16 * 1024  # of one packet of theirs: acknowledgements, a goodbye
 MQTT_OVERHEAD_BYTES: Final = 512  # header, topic and properties beside a payload
 
 # Control socket.
 CONTROL_LINE_MAX: Final = 256 * 1024
+COMMAND_ID_MAX: Final = 64  # a UUID has 36
 CONTROL_CLIENTS_MAX: Final = 16
 ERRANDS_MAX: Final = 64  # requests of people waiting for one connection

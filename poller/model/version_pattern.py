@@ -1,17 +1,17 @@
 """What a version pattern must keep to before it meets text from a device.
 
 The regular expressions of the standard library go back and try again. A repeated group, or many
-repeats in a row, can make them try for hours; this refuses what a map's author may write by
-accident. Who writes one to be slow still can.
+repeats in a row, can make them try for hours, so a pattern is refused that could.
 """
 
 from __future__ import annotations
 
 import re
+import warnings
 from collections.abc import Sequence
 from typing import Final
 
-from poller.model import limits
+from poller.model import limits, pattern_ways
 
 ESCAPED: Final = re.compile(r"\\.", re.DOTALL)
 CLASS: Final = re.compile(r"\[\^?\]?[^\]]*\]")
@@ -28,8 +28,10 @@ def faults(pattern: str, order: Sequence[str]) -> tuple[str, ...]:
     order: names of groups of the pattern, each once.
     """
     try:
-        groups = re.compile(pattern, re.ASCII).groupindex
-    except (re.error, ValueError, OverflowError, RecursionError) as reason:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")  # a class that a later Python reads otherwise
+            groups = re.compile(pattern, re.ASCII).groupindex
+    except (re.error, ValueError, OverflowError, RecursionError, Warning) as reason:
         return (f"not a regular expression: {reason}",)
     found = [f"order names {one}, no group of the pattern" for one in order if one not in groups]
     found += [f"order names {one} twice" for one in sorted(set(order)) if order.count(one) > 1]
@@ -43,4 +45,13 @@ def faults(pattern: str, order: Sequence[str]) -> tuple[str, ...]:
         found.append(f"more than {limits.VERSION_PATTERN_REPEATS_MAX} repeats")
     if len(OPTION.findall(bare)) > limits.VERSION_PATTERN_OPTIONS_MAX:
         found.append(f"more than {limits.VERSION_PATTERN_OPTIONS_MAX} optional parts")
-    return tuple(found)
+    return tuple(found or _astray(pattern))
+
+
+def _astray(pattern: str) -> list[str]:
+    try:
+        many = pattern_ways.ways(pattern) > limits.VERSION_PATTERN_WAYS_MAX
+    except pattern_ways.Unbounded as reason:
+        return [str(reason)]
+    says = "a text can be tried in too many ways; let what repeats end where the next part begins"
+    return [says] if many else []
