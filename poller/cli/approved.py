@@ -36,7 +36,8 @@ def approved(
         place = common.where(site)
         with common.journal(place) as journal:
             state = journal.state()
-    found = select(firmware_rows(state, datetime.now(UTC)), bay=bay, status=status, rule=rule)
+    everything = firmware_rows(state, datetime.now(UTC))
+    found = select(everything, bay=bay, status=status, rule=rule)
     if as_json:
         for row in found:
             common.print_json(plain(row))
@@ -44,6 +45,11 @@ def approved(
         common.out.print(_table(found))
         said = [f"{number} {_words(status)}" for status, number in counted(found).items()]
         common.out.print(f"{len(found)} firmware versions: {', '.join(said)}" if said else "none")
+        if all(row.rule is None for row in everything):
+            common.err.print(
+                "no rule was for any firmware so far\n"
+                "    mend: name an approved list in the site file: approved: approved.yaml"
+            )
     raise typer.Exit(Exit.DONE if all(row.well for row in found) else Exit.FOUND)
 
 

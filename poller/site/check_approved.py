@@ -10,6 +10,7 @@ from poller.model import version_pattern
 from poller.model.events import Order
 from poller.model.firmware_version import order, readable
 from poller.model.problems import Problem
+from poller.model.text import shown
 from poller.site import check_overlap
 from poller.site.approved import (
     Approved,
@@ -83,9 +84,9 @@ def _ends(path: Path, told: dict[str, str]) -> Iterator[Fault]:
     if low is None or high is None:
         return
     if not alike(low, high):
-        what = f"{told['from']} to {told['to']} goes from letters to numbers, or back"
+        what = f"{shown(told['from'])} to {shown(told['to'])} mixes letters and numbers"
     elif high < low:
-        what = f"{told['from']} to {told['to']} ends before it begins"
+        what = f"{shown(told['from'])} to {shown(told['to'])} ends before it begins"
     else:
         return
     mend = "write the older revision as from, the newer as to, both in letters or both in numbers"
@@ -147,7 +148,7 @@ def _comparable(one: Approved) -> Iterator[Fault]:
                 yield Fault(
                     path=("rules", at, "approved", number),
                     code="approved-not-comparable",
-                    what=f"{text} and the target {rule.target} have no order between them",
+                    what=f"{shown(text)} and the target {shown(rule.target)} have no order",
                     mend="keep versions of one spelling in a rule, or choose the scheme that fits",
                 )
 
@@ -158,7 +159,7 @@ def _target(one: Approved) -> Iterator[Fault]:
             yield Fault(
                 path=("rules", at, "target"),
                 code="approved-target",
-                what=f"the target {rule.target} is not among the approved versions",
+                what=f"the target {shown(rule.target)} is not among the approved versions",
                 mend="add it to approved, or choose one of those that are there",
             )
 
@@ -173,7 +174,7 @@ def _withdrawn(one: Approved) -> Iterator[Fault]:
                 yield Fault(
                     path=("rules", at, *path),
                     code="approved-withdrawn",
-                    what=f"{text} was withdrawn on {gone.on}",
+                    what=f"{shown(text)} was withdrawn on {gone.on}",
                     mend="take it out here, or out of withdrawn",
                 )
 
@@ -187,7 +188,7 @@ def _twice(one: Approved) -> Iterator[Fault]:
                     yield Fault(
                         path=("rules", at, section, number),
                         code="approved-version-twice",
-                        what=f"{text} stands in {section} already",
+                        what=f"{shown(text)} stands in {section} already",
                         mend="keep one of them",
                     )
 
@@ -196,9 +197,10 @@ def _steps_lead(one: Approved) -> Iterator[Fault]:
     for at, rule in _usable(one):
         for number, step in enumerate(rule.steps):
             if same_version(rule, step.from_, step.to):
-                what, mend = f"it goes from {step.from_} to the same version", "correct from or to"
+                what = f"it goes from {shown(step.from_)} to the same version"
+                mend = "correct from or to"
             elif not is_approved(rule, step.to):
-                what = f"it leads to {step.to}, which is not approved"
+                what = f"it leads to {shown(step.to)}, which is not approved"
                 mend = "add it to approved, or take the step out"
             else:
                 continue
@@ -214,7 +216,7 @@ def _steps_direction(one: Approved) -> Iterator[Fault]:
                 yield Fault(
                     path=("rules", at, "steps", number, "direction"),
                     code="approved-step-direction",
-                    what=f"from {step.from_} to {step.to} is no {step.direction}",
+                    what=f"from {shown(step.from_)} to {shown(step.to)} is no {step.direction}",
                     mend=f"write direction: {way}, or exchange from and to",
                 )
 
@@ -228,7 +230,7 @@ def _steps_once(one: Approved) -> Iterator[Fault]:
                 yield Fault(
                     path=("rules", at, "steps", number),
                     code="approved-step-twice",
-                    what=f"another step goes from {step.from_} to {step.to} already",
+                    what=f"another step goes from {shown(step.from_)} to {shown(step.to)}",
                     mend="keep the one that the procedure describes",
                 )
 

@@ -11,6 +11,7 @@ from itertools import combinations
 from typing import Final
 
 from poller.model.firmware_version import Key
+from poller.model.text import shown
 from poller.site import globs
 from poller.site.approved import Approved, Hardware, Rule, alike, revision
 from poller.site.faults import Fault
@@ -24,11 +25,12 @@ def overlaps(one: Approved) -> Iterator[Fault]:
         shared = shared_relay(first, rule)
         if shared is None:
             continue
-        told = ", ".join(f"{name} {text}" for name, text in shared.items() if text != ANYTHING)
+        told = [f"{name} {shown(text)}" for name, text in shared.items() if text != ANYTHING]
+        example = ", for example " + ", ".join(told) if told else "; both are for any relay"
         yield Fault(
             path=("rules", at, "match"),
             code="approved-rules-overlap",
-            what=f"{first.id} matches such relays too, for example {told or 'any'}",
+            what=f"{first.id} matches such relays too{example}",
             mend="narrow one of them until no relay fits both, or make them one rule",
         )
 

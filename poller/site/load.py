@@ -17,6 +17,7 @@ from pydantic import BaseModel, ValidationError
 from poller.model import limits
 from poller.model.canonical import encode
 from poller.model.problems import Faulty, Problem
+from poller.model.text import shown
 from poller.site import faults, shape, yaml_lines
 from poller.site.approved import Approved
 from poller.site.builtin import ANY
@@ -118,7 +119,7 @@ def _approved_of(
         fault = faults.Fault(
             path=("approved",),
             code="approved-file-missing",
-            what=f"{file} can't be read: {_why(reason)}",
+            what=f"{shown(file)} can't be read: {_why(reason)}",
             mend="name an approved list that is there, or leave the key out",
         )
         return None, {}, [faults.problem(fault, source, site_path)]

@@ -1,9 +1,10 @@
 """The corpus of broken files: what each says is kept beside it, message and code.
 
-broken/site/NAME.yaml is read as a site, broken/map/NAME.yaml as a map, broken/scl/NAME.xml as a
-station description, broken/csv/NAME.csv as a relay list; NAME.txt is all that is said of it. A case
-without such a file is one that is not there. `python -m tests.site.corpus` writes the .txt of new
-cases (read them before you keep them) and config/problems.md.
+broken/site/NAME.yaml is read as a site, broken/map/NAME.yaml as a map, broken/approved/NAME.yaml as
+an approved list, broken/scl/NAME.xml as a station description, broken/csv/NAME.csv as a relay list;
+NAME.txt is all that is said of it. A case without such a file is one that is not there.
+`python -m tests.site.corpus` writes the .txt of new cases (read them before you keep them) and
+config/problems.md.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from typing import Final
 from poller.model import limits
 from poller.model.problem_page import problem_page
 from poller.model.problems import Faulty
-from poller.site.load import load_map, load_site
+from poller.site.load import load_approved, load_map, load_site
 from poller.site.relay_csv import read_csv
 from poller.site.scl import draft_site
 
@@ -51,6 +52,8 @@ def message(name: str) -> str:
                 load_site(str(path), _read)
             case "map":
                 load_map(_read(str(path)), str(path))
+            case "approved":
+                load_approved(_read(str(path)), str(path))
             case "csv":
                 read_csv(path.read_bytes(), str(path))
             case "scl":  # what is drafted all the same is told of in notes

@@ -13,13 +13,15 @@ from hypothesis import strategies as st
 from poller.model.problem_codes import CODES
 from poller.model.problems import Faulty, Problem
 from poller.site import yaml_lines
-from poller.site.load import load_map, load_site
+from poller.site.load import load_approved, load_map, load_site
 
 CONFIG = Path(__file__).parents[2] / "config"
 SHIPPED = sorted((CONFIG / "maps").glob("*.yaml"))
 MAPS = {path.stem: path.read_text(encoding="utf-8") for path in SHIPPED}
 SITE = (CONFIG / "site.yaml").read_text(encoding="utf-8")
-VALUE = {name: yaml_lines.read(text, name).value for name, text in {**MAPS, "site": SITE}.items()}
+APPROVED = (CONFIG / "approved.yaml").read_text(encoding="utf-8")
+TEXTS = {**MAPS, "site": SITE, "approved": APPROVED}
+VALUE = {name: yaml_lines.read(text, name).value for name, text in TEXTS.items()}
 # a gateway is among the last; all 24 only take time
 VALUE["site"]["relays"] = VALUE["site"]["relays"][-5:]
 SECRET = "swordfish"  # noqa: S105 - the password that must not be repeated
@@ -91,6 +93,14 @@ def _site_problems(text: str) -> tuple[Problem, ...]:
     return ()
 
 
+def _approved_problems(text: str) -> tuple[Problem, ...]:
+    try:
+        load_approved(text, "approved.yaml")
+    except Faulty as faulty:
+        return faulty.problems
+    return ()
+
+
 @FEW
 @given(spoiled(*MAPS))
 def test_a_spoiled_map_loads_or_is_faulty(text: str) -> None:
@@ -101,6 +111,12 @@ def test_a_spoiled_map_loads_or_is_faulty(text: str) -> None:
 @given(spoiled("site"))
 def test_a_spoiled_site_loads_or_is_faulty(text: str) -> None:
     assert {problem.code for problem in _site_problems(text)} <= CODES.keys()
+
+
+@FEW
+@given(spoiled("approved"))
+def test_a_spoiled_approved_list_loads_or_is_faulty(text: str) -> None:
+    assert {problem.code for problem in _approved_problems(text)} <= CODES.keys()
 
 
 WHERE = st.sampled_from(

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from poller.site import check_map, check_site
+from poller.site import check_approved, check_map, check_site
 from tests.site.corpus import PAGE, expected, message, names, page
 
 
@@ -17,7 +17,7 @@ def test_a_broken_file_says_what_where_and_how_to_mend(case: str) -> None:
 
 
 def _checks() -> Iterator[Any]:
-    for module, kind in ((check_map, "map/"), (check_site, "site/")):
+    for module, kind in ((check_map, "map/"), (check_site, "site/"), (check_approved, "approved/")):
         for check in module.CHECKS:
             yield pytest.param(module, kind, check, id=f"{kind}{check.find.__name__.strip('_')}")
 

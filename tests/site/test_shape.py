@@ -12,6 +12,9 @@ import pytest
 from tests.site.shape_rows import rows
 
 ROWS = """
+Approved needs format
+Approved.format one of 1
+Approved.rules ..200 entries
 Ascii needs address registers table type
 Ascii.address 0..65536
 Ascii.byte_order one of high_first low_first
@@ -88,6 +91,8 @@ FlagMeaning.active one of one zero
 FlagMeaning.cleared_by one of itself relay_procedure engineering_tool front_panel restart
 FlagMeaning.kind one of latched live
 FlagMeaning.says 1..255 characters
+Hardware.from 1..255 characters
+Hardware.to 1..255 characters
 IdentificationObject needs object
 IdentificationObject.object 0..255
 IdentificationObject.type one of ascii
@@ -110,6 +115,11 @@ LineEnds.members each spelled ^[a-z0-9-]{1,40}$
 LineEnds.pairs 1..64 entries
 LineEnds.pairs each 2..2 entries
 LineEnds.pairs each each 1..255 characters
+Match.models ..16 entries
+Match.models each 1..255 characters
+Match.order_code 1..255 characters
+Match.vendors ..16 entries
+Match.vendors each 1..255 characters
 Number needs address table type
 Number.address 0..65536
 Number.table one of holding input coil discrete
@@ -123,6 +133,15 @@ Pattern.kind one of pattern
 Pattern.order 1..8 entries
 Pattern.order each spelled ^[a-z][a-z0-9_]{0,39}$
 Pattern.pattern 1..200 characters
+Procedure.failed 1..500 characters
+Procedure.free_memory 1..500 characters
+Procedure.hardware 1..500 characters
+Procedure.health 1..500 characters
+Procedure.in_service 1..500 characters
+Procedure.lifecycle_warning 1..500 characters
+Procedure.no_answer 1..500 characters
+Procedure.settings 1..500 characters
+Procedure.test 1..500 characters
 Range needs first last table
 Range.first 0..65536
 Range.last 0..65536
@@ -155,6 +174,15 @@ RelayEntry.port 1..65535
 RelayEntry.unit 0..255
 RevisionLetters needs kind
 RevisionLetters.kind one of revision_letters
+Rule needs approved family id match target version_scheme
+Rule.approved 1..100 entries
+Rule.approved each 1..255 characters
+Rule.family 1..255 characters
+Rule.firmware spelled ^[a-z][a-z0-9_]{0,39}$
+Rule.id spelled ^[a-z0-9-]{1,40}$
+Rule.steps ..200 entries
+Rule.target 1..255 characters
+Rule.withdrawn ..100 entries
 Secret.env spelled ^[A-Za-z_][A-Za-z0-9_]{0,254}$
 Secret.file 1..255 characters
 SharedZone needs kind members
@@ -173,6 +201,12 @@ SiteFile.site spelled ^[a-z0-9-]{1,40}$
 SiteFile.source_address 1..255 characters
 SiteFile.status_publish_s 1..86400
 StatusFields.flags ..512 entries
+Step needs can_be_undone direction from minutes retry_allowed settings_survive to
+Step.direction one of update rollback
+Step.from 1..255 characters
+Step.memory_kb 0..4294967295
+Step.minutes 1..1440
+Step.to 1..255 characters
 Tls needs ca
 Tls.ca 1..255 characters
 Tls.certificate 1..255 characters
@@ -185,6 +219,9 @@ VersionParts.table one of holding input coil discrete
 VersionParts.type one of version_parts
 Versions.below 1..255 characters
 Versions.from 1..255 characters
+Withdrawn needs on version why
+Withdrawn.version 1..255 characters
+Withdrawn.why 1..500 characters
 WorkSettings.bays_at_once 1..100
 WorkSettings.soak_s 1..604800
 """
