@@ -160,7 +160,10 @@ class Service:
         # not queued: who asked would wait in vain, and it be carried out when nobody expects it
         if self._waiting.full or self._waiting.failing is not None:
             raise Refusal(f"the journal can't be written now: {self._waiting.failing}")
-        events = decide(self.state, self.site, given, self._utc(), by=by, cause=number)
+        readings = self.live()
+        events = decide(
+            self.state, self.site, given, self._utc(), by=by, cause=number, readings=readings
+        )
         answer = answer_to(events)
         durable = self._keep(events, (number, json.dumps(answer)))
         moved = [event.subject for event in events if event.body.kind in RESTING]

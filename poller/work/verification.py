@@ -128,13 +128,15 @@ def _status(looked: Looked) -> Iterator[Line]:
         mode = None if looked.reading is None else looked.reading.status.behaviour
         yield _read(looked, BEHAVIOUR, Behaviour.ON.name, None if mode is None else mode.name)
     if RAISED_BY_WORK & known.flags.keys():
-        yield _read(looked, FLAGS, NONE_STANDS, _standing(looked.reading))
+        yield _read(looked, FLAGS, NONE_STANDS, _standing(looked.reading, looked.relay))
 
 
-def _standing(reading: StatusReading | None) -> str | None:
+def _standing(reading: StatusReading | None, relay: Relay) -> str | None:
+    """One reading without it clears no flag that stood: two must agree, as everywhere."""
     if reading is None or reading.quality_of("flags") is not Quality.GOOD:
         return None
-    names = [name for name, stands in reading.status.flags if stands and name in RAISED_BY_WORK]
+    read = {name for name, stands in reading.status.flags if stands}
+    names = sorted(RAISED_BY_WORK & (read | relay.flags.keys()))
     return ", ".join(names) or NONE_STANDS
 
 

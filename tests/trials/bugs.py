@@ -211,6 +211,42 @@ BUGS: Final[tuple[Bug, ...]] = (
         new="if self.next_nameplate <= now.mono or not self._has_status():",
         checks=(1, 2),
     ),
+    # Of planned work; added with it.
+    Bug(
+        name="a relay is polled while somebody works on it",
+        module="poller.model.standing",
+        old="        return self.relays[relay].paused or any(",
+        new="        return self.relays[relay].paused and any(",
+        checks=(5,),
+    ),
+    Bug(
+        name="verified without a test",
+        module="poller.work.attending",
+        old="case Seen.AS_PLANNED if proven and tested(work):",
+        new="case Seen.AS_PLANNED if proven:",
+        checks=(2,),
+    ),
+    Bug(
+        name="verified without a soak",
+        module="poller.work.attending",
+        old="    return work.held_since is not None and at - work.held_since >= soak",
+        new="    return work.held_since is not None and soak is not None",
+        checks=(2,),
+    ),
+    Bug(
+        name="changes are judged without the work that was planned",
+        module="poller.work.watching",
+        old="    works = [one for one in state.works_of(relay) if _could_be(one, first_new_at)]",
+        new="    works: list[Work] = []",
+        checks=(1, 2),
+    ),
+    Bug(
+        name="no investigation is opened",
+        module="poller.work.watching",
+        old="    if not changes:\n        return None\n    unanswered",
+        new="    if changes or not changes:\n        return None\n    unanswered",
+        checks=(1,),
+    ),
 )
 
 

@@ -10,11 +10,12 @@ from dataclasses import dataclass
 from random import Random
 from typing import Final
 
-from poller.site.settings import Intervals, JournalPlace, RelayEntry, Site, SiteFile
+from poller.site.settings import Intervals, JournalPlace, RelayEntry, Site, SiteFile, WorkSettings
 from simulator.scenario import Scenario, Scene
 from simulator.stage import Stage
 from tests.trials.families import BEHIND, FAMILIES, known
-from tests.trials.stories import Window, story, wrongs
+from tests.trials.hands import Errand
+from tests.trials.stories import Window, planned, rests, story, wrongs
 
 POLLS: Final = 20_000  # of a seed at most, so that time is bounded whatever is drawn
 
@@ -33,6 +34,7 @@ class Drawn:
     stage: Stage
     ends: float
     windows: tuple[Window, ...]
+    errands: tuple[Errand, ...]
     kills: tuple[tuple[float, float], ...]
     failing: tuple[tuple[float, float], ...]
     broker_away: tuple[tuple[float, float], ...]
@@ -56,23 +58,16 @@ def draw(seed: int, hours: float | None = None) -> Drawn:
     )
     maps, boxes = known()
     used = {name for entry in entries for name in entry.maps}
-    file = SiteFile(
-        format=1,
-        site="trial",
-        name="Trial",
-        intervals=intervals,
-        journal=JournalPlace(),
-        relays=entries,
-    )
-    site = Site(file=file, maps=dict(maps), texts={"site.yaml": str(seed)}, sha256=f"{seed:064x}")
     assert intervals.status_s is not None
     most_s = POLLS * intervals.status_s / len(entries)
     wanted_s = (hours or random.choice((2, 4, 6))) * 3_600
-    settle_s = 3 * intervals.nameplate_s + 3 * intervals.confirm_after_restart_s + 400
+    soak_s = random.choice((60, 180, 400))
+    settle_s = 3 * intervals.nameplate_s + 3 * intervals.confirm_after_restart_s + soak_s + 400
     ends = min(most_s, wanted_s) + settle_s
     quiet_from = ends - settle_s  # by then everything is healed
     scenes: list[Scene] = []
     windows: list[Window] = []
+    errands: list[Errand] = []
     for entry in entries:
         strays = "heron" in entry.maps and random.random() < 0.7
         for told, troubles in (
@@ -81,6 +76,19 @@ def draw(seed: int, hours: float | None = None) -> Drawn:
         ):
             scenes += told
             windows += troubles
+        works = list(planned(random, [one for one in scenes if one.relay == entry.id], quiet_from))
+        errands += works
+        windows += [rests(errand) for errand in works]
+    file = SiteFile(
+        format=1,
+        site="trial",
+        name="Trial",
+        intervals=intervals,
+        journal=JournalPlace(),
+        work=WorkSettings(soak_s=soak_s, bays_at_once=100),
+        relays=entries,
+    )
+    site = Site(file=file, maps=dict(maps), texts={"site.yaml": str(seed)}, sha256=f"{seed:064x}")
     scenario = Scenario(
         format=1,
         scenario=f"seed-{seed}",
@@ -96,6 +104,7 @@ def draw(seed: int, hours: float | None = None) -> Drawn:
         stage=Stage(scenario=scenario, entries=entries, maps=maps),
         ends=ends,
         windows=tuple(windows),
+        errands=tuple(errands),
         kills=_kills(random, quiet_from, scenes, status_s=intervals.status_s),
         failing=failing,
         broker_away=_windows(random, quiet_from, random.choice((0, 1, 2)), 5, 900),

@@ -22,6 +22,7 @@ from poller.model.standing import State
 from poller.site.settings import Pace, pace
 from poller.state import fold
 from simulator.scenario import FirmwareUpdate, Replaced, Silent
+from tests.trials import work_oracle
 from tests.trials.trial import Ran
 
 FOREVER: Final = float("inf")
@@ -63,11 +64,16 @@ class Said:
     after: Any
     change: ChangeClass | None = None
     order: Order | None = None
+    work: str | None = None
 
 
 def judge(ran: Ran) -> list[Failure]:
     """Every failure found, in the order of the checks."""
     found = [*_missed(ran), *_invented(ran)]
+    found += [
+        Failure(check=check, says=says, relay=relay, at=at)
+        for check, says, relay, at in work_oracle.faults(ran)
+    ]
     for check, wrongs in ((3, _published), (4, _folded), (5, _manners), (6, _bounds)):
         found += [Failure(check=check, says=says) for says in wrongs(ran)]
     return found
@@ -106,14 +112,14 @@ def _said(ran: Ran) -> dict[tuple[str, str], list[Said]]:
 
 
 def _changes(body: ev.Body) -> Iterator[tuple[str, Said]]:
-    def say(before: Any, after: Any, of: Change | None = None) -> Said:
+    def say(before: Any, after: Any, of: Change | None = None, work: str | None = None) -> Said:
         change, way = (of.change, of.order) if of else (None, None)
-        return Said(at=0, seq=0, before=before, after=after, change=change, order=way)
+        return Said(at=0, seq=0, before=before, after=after, change=change, order=way, work=work)
 
     match body:
         case ev.NameplateChanged():
             for change in body.changes:
-                yield change.attribute, say(change.before, change.after, change)
+                yield change.attribute, say(change.before, change.after, change, body.work)
         case ev.FlagRose():
             yield f"flag:{body.flag}", say(False, True)
         case ev.FlagFell():
@@ -136,7 +142,7 @@ def _clean(ran: Ran, relay: str, start: float, end: float) -> Iterator[tuple[flo
     ]
     if relay.startswith("g"):  # what goes wrong behind a gateway delays the units beside it
         dirty += [(w.start, w.end) for w in drawn.windows if w.relay.startswith("g")]
-    dirty += list(drawn.failing)
+    dirty += list(drawn.failing) + work_oracle.rested(ran, relay)
     ends = [life[1] for life in ran.lives]
     starts = [life[0] for life in ran.lives[1:]]
     dirty += list(zip(ends, starts, strict=False))
@@ -227,7 +233,8 @@ def _must_be_known(
             for start, end in ran.lives
             if min(end, stretch.end) - max(start, stretch.start) > due_s
         ]
-        failing = any(s < stretch.end and stretch.start < e for s, e in ran.drawn.failing)
+        blind = [*ran.drawn.failing, *work_oracle.rested(ran, relay)]
+        failing = any(s < stretch.end and stretch.start < e for s, e in blind)
         return max(away[0][0], stretch.start) + due_s if away and not failing else None
     answering = [(one.start, one.end) for one in heard if one.value is True]
     for start, end in _clean(ran, relay, stretch.start, stretch.end):
@@ -325,9 +332,13 @@ def _wrongly_classed(ran: Ran, relay: str, attribute: str, one: Said) -> Iterato
     if last == "swRev":
         layout = relay.split("-", 1)[1]
         way = order(one.before, one.after, ran.drawn.site.maps[layout].version_scheme)
-        expected = {Order.OLDER: ChangeClass.DOWNGRADED, Order.TEXT_ONLY: ChangeClass.TEXT_ONLY}
-        if (one.order, one.change) != (way, expected.get(way, ChangeClass.UNPLANNED)):
-            yield f"it is called {one.change}, {one.order}; it is {way}"
+        expected = work_oracle.expected(ran, relay, one.work, one.after) or {
+            Order.OLDER: ChangeClass.DOWNGRADED,
+            Order.TEXT_ONLY: ChangeClass.TEXT_ONLY,
+        }.get(way, ChangeClass.UNPLANNED)
+        if (one.order, one.change) != (way, expected):
+            yield f"it is called {one.change}, {one.order}; it is {expected}, {way}"
+        yield from work_oracle.judged_rightly(ran, relay, one.work, one.at)
         return
     classes = {"serNum": ChangeClass.REPLACED, "configRev": ChangeClass.SETTINGS}
     if last in classes and one.change != classes[last]:

@@ -5,6 +5,7 @@ Both are scenes of the simulator's scenario files, so that a seed can be saved a
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from random import Random
 from typing import Final, Literal
@@ -24,6 +25,7 @@ from simulator.scenario import (
     TestMode,
 )
 from tests.trials.families import ERASABLE, FLAGS, NEXT_LAYOUT, SETTINGS, VERSIONS
+from tests.trials.hands import Errand
 
 # what acts on a connection hits all units behind a gateway: not drawn there
 CONNECTION_KINDS: Final = ("slots", "idle_close", "refuse")
@@ -156,6 +158,39 @@ def _settings(at: float, relay: str, layout: str, random: Random) -> SettingsCha
     name, texts = SETTINGS[layout]
     to: dict[str, str | None] = {name: random.choice(texts)}
     return SettingsChange(do="settings_change", at=at, relay=relay, to=to)
+
+
+def planned(random: Random, scenes: list[Scene], until: float) -> Iterator[Errand]:
+    """Work by the book around some of the updates, as planned or with another outcome."""
+    free = 0.0  # from when on nobody works on this relay
+    for scene in scenes:
+        if not isinstance(scene, FirmwareUpdate) or random.random() < 0.4:
+            continue
+        back = scene.at + scene.away_s + scene.boot_s
+        started_at = scene.at - random.uniform(3, 20)
+        ended_at = back + random.uniform(2, 60)
+        tested_at = ended_at + random.uniform(10, 300)
+        closed_at = tested_at + random.uniform(900, 3_000)
+        came = scene.to["swRev"]
+        assert came is not None
+        others = [text for text in VERSIONS[scene.map or ""] if text != came]
+        errand = Errand(
+            relay=scene.relay,
+            to=came if random.random() < 0.6 else random.choice(others),
+            planned_at=max(1.0, started_at - random.uniform(5, 400)),
+            started_at=started_at,
+            ended_at=ended_at,
+            tested_at=tested_at,
+            closed_at=closed_at,
+        )
+        if errand.planned_at > free and ended_at < until:
+            yield errand
+            free = closed_at + 120  # a command can be late, where the poller is dead meanwhile
+
+
+def rests(errand: Errand) -> Window:
+    """The relay is not polled; at most this long, where no command is late."""
+    return Window(start=errand.started_at, end=errand.ended_at + 30, relay=errand.relay, why="work")
 
 
 def wrongs(

@@ -21,6 +21,7 @@ from simulator.acts import Act
 from simulator.bench import Truth
 from tests.trials import virtual_loop
 from tests.trials.drawing import Drawn
+from tests.trials.hands import Done, Hands
 from tests.trials.memory_net import Net, Place
 from tests.trials.memory_net import Site as NetSite
 
@@ -107,6 +108,7 @@ class Ran:
     reader: MemoryCommitter
     most_waiting: int
     rest_s: float
+    hands: list[Done]
     drawn_start: datetime = START
 
 
@@ -149,7 +151,9 @@ class _Trial:
         self.truths: list[tuple[float, Truth]] = []
         self.lives: list[tuple[float, float]] = []
         self.most_waiting = 0
-        self.service: Service | None = None
+        self.service: Service | None = None  # None while the process is dead
+        self.at_work: list[asyncio.Task[None]] = []
+        self.hands = Hands(service=lambda: self.service, utc=self.clock.utc)
 
     def _journal(self, before: MemoryCommitter | None) -> _Watching:
         delays = Random(self.drawn.seed + 4)
@@ -175,6 +179,8 @@ class _Trial:
         for start, end in self.drawn.failing:
             loop.call_at(start, self._fail, "the disk is full")
             loop.call_at(end, self._fail, None)
+        for errand in self.drawn.errands:
+            self.at_work.append(loop.create_task(self.hands.run(errand), name="a person"))
         for at, dead_s in self.drawn.kills:
             await self._live(at)
             await self._between_two_steps()
@@ -183,6 +189,8 @@ class _Trial:
             self.journal = self._journal(self.journal)
             self._fail(self._failing_now())
         await self._live(self.drawn.ends + AFTER_S)
+        for person in self.at_work:  # what is not done by now will not be done
+            person.cancel()
         assert self.service is not None
         self.service.stop()
         await self.task
@@ -225,6 +233,7 @@ class _Trial:
         loop = asyncio.get_running_loop()
         self.lives[-1] = (self.lives[-1][0], loop.time())
         self.journal._dead = True
+        self.service = None
         self.task.cancel()
         await asyncio.wait([self.task])
 
@@ -265,6 +274,7 @@ class _Trial:
             durable=self.service.durable,
             reader=self.journal,
             most_waiting=self.most_waiting,
+            hands=self.hands.done,
             rest_s=(self.drawn.site.file.intervals.rest_ms or 0) / 1000,
         )
 
