@@ -164,10 +164,13 @@ def _versions(
     for member in group.members:
         if member == one.plan.relay:
             continue
-        planned = [o.plan.expects["swRev"] for o in coming if _changes(o, member)]
-        if planned or "swRev" in one.plan.expects:
+        versions: list[str | None] = [
+            o.plan.expects["swRev"] for o in coming if _changes(o, member)
+        ]
+        if not versions and "swRev" in one.plan.expects:
             present = _nameplate(state, member)
-            theirs = planned[-1] if planned else present.swRev if present else None
+            versions = [present.swRev if present else None]
+        for theirs in versions:
             if not _fit(group, plate, mine, theirs, site):
                 ends = {one.plan.relay: mine, member: theirs}
                 in_order = {end: ends[end] for end in group.members if end in ends}

@@ -98,10 +98,10 @@ def _is_checked(name: str) -> bool:
     return any(last(name) in group for group in GROUPS)
 
 
-def _place(name: str) -> tuple[int, str]:
-    """Firmware, the box, its settings, then what else the plan expects."""
+def _place(name: str) -> tuple[int, bool, str]:
+    """Firmware, the box, its settings, then what else the plan expects; the device's own first."""
     places = [at for at, group in enumerate(GROUPS) if last(name) in group]
-    return (places[0] if places else len(GROUPS)), name
+    return (places[0] if places else len(GROUPS)), "." in name, name
 
 
 def _nameplate(looked: Looked) -> tuple[Nameplate | None, datetime | None]:

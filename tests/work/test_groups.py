@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from poller.model import limits
 from poller.model.nameplate import Nameplate
 from poller.model.standing import Manual
+from poller.model.text import shown
 from poller.model.work import Plan, Work, WorkKind, WorkState
 from poller.work.groups import broken, groups_of, partners, several
 from tests.work.substation import FILE, SITE, after, plan, site, state, work
@@ -255,7 +256,7 @@ def test_what_is_broken_is_told_once_and_fits_an_event(
 ) -> None:
     found = broken(new, state(*works), SITE)
     assert len(set(found)) == len(found)
-    assert all(one.says.isprintable() and len(one.says) <= limits.REASON_MAX for one in found)
+    assert all(shown(one.says, most=limits.REASON_MAX) == one.says for one in found)
 
 
 @given(plans(), plans())

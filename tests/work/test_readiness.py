@@ -13,6 +13,7 @@ from poller.model import limits
 from poller.model.nameplate import Nameplate
 from poller.model.standing import Flag, Manual
 from poller.model.status import Behaviour, Health, Quality, StatusReading
+from poller.model.text import shown
 from poller.model.work import NoteKind, Work, WorkKind, WorkState
 from poller.work.readiness import obstacles
 from tests.work.substation import (
@@ -444,6 +445,5 @@ def test_a_sentence_is_one_whatever_a_relay_calls_itself(
     one = work("q01-main1", plan=plan("q01-main1", kind=kind), notes=())
     known = state(one, q01_main1={"nameplate": strange})
     for found in obstacles(one, known, SITE, None, after()):
-        assert found.says.isprintable()
-        assert 0 < len(found.says) <= limits.REASON_MAX
+        assert shown(found.says, most=limits.REASON_MAX) == found.says
         assert found.cure
