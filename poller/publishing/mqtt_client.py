@@ -4,6 +4,8 @@
 - Receive maximum and maximum packet size of the broker are not looked at there.
 - Connecting blocks a thread that ending the program would wait for; here nobody waits.
 - A connection that is given up leaves its socket with the loop; here it is closed.
+- One that is lost in the moment in which it stands is taken for connected; here it is lost.
+- A broker may make it hold any amount; here it is left.
 """
 
 from __future__ import annotations
@@ -27,6 +29,7 @@ from poller.model import limits
 SILENT: Final = logging.getLogger("bayroll.mqtt")
 SILENT.addHandler(logging.NullHandler())
 SILENT.propagate = False
+ANSWERS_MAX: Final = 4 * limits.MQTT_IN_FLIGHT_MAX  # packets that wait to be sent
 LOOK_UP_S: Final = 0.05  # how soon a connecting thread notices that nobody waits for it
 
 
@@ -48,12 +51,17 @@ class Client(aiomqtt.Client):
         self._given_up = threading.Event()
         self.pending_calls_threshold = limits.MQTT_IN_FLIGHT_MAX  # that many are as meant
         self._client.connect_timeout = limits.MQTT_CONNECT_S
+        self._read = self._client.loop_read
+        self._client.loop_read = self._read_little  # type: ignore[method-assign]
 
     async def __aenter__(self) -> Self:
         task = asyncio.current_task()
         before = task.cancelling() if task else 0
+        lost = self._disconnected
         try:
             await super().__aenter__()
+            if lost.done():  # aiomqtt forgets a connection that was lost as soon as it stood
+                raise aiomqtt.MqttError("lost at once") from lost.exception()
             # asyncio.wait_for of 3.11 loses a cancellation that comes with the acknowledgement
             if task and task.cancelling() > before:
                 raise asyncio.CancelledError
@@ -116,6 +124,22 @@ class Client(aiomqtt.Client):
         if failed:
             raise failed[0]
 
+    def _read_little(self, max_packets: int = 1) -> Any:
+        """Raises Overwhelmed where a broker makes us hold more than what we publish calls for.
+
+        paho takes packets of 256 MB, keeps a QoS 2 message until it is released, and lines up an
+        answer to whatever calls for one.
+        """
+        result = self._read(max_packets)
+        paho = self._client
+        if (
+            paho._in_packet["remaining_length"] > limits.MQTT_HEARD_BYTES_MAX
+            or len(paho._in_messages) > limits.MQTT_HEARD_MAX
+            or len(paho._out_packet) > ANSWERS_MAX
+        ):
+            raise Overwhelmed("the broker sends more than it has reason to")
+        return result
+
     def _on_socket_open(self, client: PahoClient, userdata: Any, sock: Any) -> None:
         if not self._given_up.is_set():
             super()._on_socket_open(client, userdata, sock)
@@ -159,3 +183,7 @@ class Client(aiomqtt.Client):
 
 class Refused(aiomqtt.MqttError):
     """The broker took a message and said no."""
+
+
+class Overwhelmed(aiomqtt.MqttError):
+    """The broker sends what we did not ask for, and too much of it."""

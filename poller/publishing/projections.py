@@ -82,7 +82,7 @@ class Projection(Generic[Parts]):
     of: by id, the values that a body is made of. None: it is over, and cleared at each start even
     where no note says that it was published, for notes are written a little later. What is no
     longer told is cleared too, where it was published. body: looks at nothing but its parts, since
-    it is asked again only when one of them is another object.
+    it is asked again only when one of them is another value.
     """
 
     of: Callable[[Known], Iterable[tuple[str, Parts | None]]]

@@ -14,12 +14,13 @@ from pydantic.json_schema import JsonSchemaMode
 from poller.model.events import KINDS
 from poller.publishing.mqtt_send import CONTENT_TYPE
 from poller.publishing.topics import EVENT, TOPICS, Topic
+from poller.site.approved import Approved
 from poller.site.register_map import RegisterMap
 from poller.site.settings import SiteFile
 
 DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
 COMPONENTS: Final = "#/components/schemas/"
-FILES: Final = {"site": SiteFile, "register_map": RegisterMap}
+FILES: Final = {"site": SiteFile, "register_map": RegisterMap, "approved": Approved}
 MQTT_BINDING: Final = "0.2.0"  # the newest bindings that the AsyncAPI 3.0.0 schema knows
 LEVEL: Final = r"^[a-z0-9-]{1,40}$"
 

@@ -47,7 +47,8 @@ class Shelf:
             before = self._seen.get(topic.name, {})
             now = dict(projection.of(known))
             for about, parts in now.items():
-                if about in before and _same(before[about], parts):
+                # the fold leaves alone what did not move, so that this mostly compares identities
+                if about in before and before[about] == parts:
                     continue
                 if parts is None:
                     self._take_away(topic.of(site, about))
@@ -124,10 +125,3 @@ class Shelf:
         """Cleared even where no note of it was kept: a clear too many does no harm."""
         self._wanted.pop(topic, None)
         self._to_clear.add(topic)
-
-
-def _same(before: tuple[object, ...] | None, now: tuple[object, ...] | None) -> bool:
-    """By identity: values are frozen, and the fold leaves alone what did not move."""
-    if before is None or now is None:
-        return before is now
-    return all(one is other for one, other in zip(before, now, strict=True))

@@ -13,15 +13,30 @@ from hypothesis import given
 from poller.journal.chain import START, record
 from poller.model import events as ev
 from poller.model.nameplate import ATTRIBUTES
-from poller.model.standing import Flag, Manual, Relay
+from poller.model.standing import Firmware, Flag, Manual, Relay, State
 from poller.model.status import Behaviour, Health, Quality, StatusReading
+from poller.model.work import (
+    ENDED,
+    FirmwareStatus,
+    Line,
+    Note,
+    NoteKind,
+    Plan,
+    Work,
+    WorkKind,
+    WorkState,
+)
 from poller.publishing.projections import (
     Body,
+    Known,
     Source,
     event_body,
+    firmware_status_body,
     nameplate_body,
+    open_work,
     poller_body,
     status_body,
+    work_body,
 )
 from poller.publishing.topics import EVENT, NAMEPLATE, POLLER, STATUS, TOPICS
 from poller.site.register_map import RegisterMap, StatusFields
@@ -176,6 +191,154 @@ def test_what_is_worth_a_status_message(change: dict[str, Any], telling: bool) -
     before = status(READ, reading(**values))
     after = status(READ, reading(**{**values, **change}))
     assert (before.digest != after.digest) == telling
+
+
+NOW = Firmware(status=FirmwareStatus.CURRENT, version="2.0", target="2.0", rule="td-40", since=T0)
+UNRULED = Firmware(
+    status=FirmwareStatus.NO_RULE, version="1.4", target=None, rule=None, since=T0 + timedelta(1)
+)
+
+
+def firmware(found: dict[str, Firmware]) -> Body:
+    relay = replace(READ, firmware=found)
+    return firmware_status_body(Source(site=site(), seq=7), Q07, (relay,))
+
+
+def test_each_firmware_is_told_by_the_name_of_its_attribute() -> None:
+    told = said(firmware({"swRev": NOW, "components.boot.swRev": UNRULED}))
+    assert (told["relay"], told["bay"], told["seq"]) == (Q07, "Q07", 7)
+    assert told["firmware"] == [
+        {
+            "attribute": "components.boot.swRev",
+            "version": "1.4",
+            "target": None,
+            "status": "no_rule",
+            "rule": None,
+            "since": "2026-03-02T04:05:06.789Z",
+        },
+        {
+            "attribute": "swRev",
+            "version": "2.0",
+            "target": "2.0",
+            "status": "current",
+            "rule": "td-40",
+            "since": "2026-03-01T04:05:06.789Z",
+        },
+    ]
+
+
+def test_a_relay_that_was_not_judged_yet_has_no_firmware_status() -> None:
+    assert said(firmware({}))["firmware"] == []
+
+
+FIRMWARE_CHANGES = [
+    {"status": FirmwareStatus.WITHDRAWN},
+    {"version": "2.1"},
+    {"target": "2.1"},
+    {"rule": "other"},
+    {"since": T0 + timedelta(seconds=1)},
+]
+
+
+@pytest.mark.parametrize("change", FIRMWARE_CHANGES, ids=lambda change: next(iter(change)))
+def test_every_change_of_a_firmware_status_is_worth_a_message(change: dict[str, Any]) -> None:
+    before = firmware({"swRev": NOW})
+    after = firmware({"swRev": replace(NOW, **change)})
+    assert before.digest != after.digest
+
+
+PLAN = Plan(
+    relay=Q07,
+    kind=WorkKind.UPDATE,
+    expects={"swRev": "2.0"},
+    before={"swRev": "1.0"},
+    start=T0,
+    end=T0 + timedelta(hours=4),
+    zone="Europe/Oslo",
+    reference="WO-7",
+)
+WORK_1 = Work(id="w1", plan=PLAN, state=WorkState.PLANNED, since=T0, by="J. Kral", entered_at=T0)
+LINE = Line(name="swRev", expected="2.0", read="1.0", at=T0, ok=False)
+TESTED = Note(at=T0, by="J. Kral", kind=NoteKind.TESTED, text="Trips.")
+
+
+def work(one: Work = WORK_1, relay: Relay | None = READ) -> Body:
+    return work_body(Source(site=site(), seq=7), one.id, (one, relay))
+
+
+def test_work_is_told_with_its_plan_and_its_position() -> None:
+    told = said(work())
+    assert (told["work"], told["relay"], told["bay"], told["function"]) == (
+        "w1",
+        Q07,
+        "Q07",
+        "main 1",
+    )
+    assert told["plan"] == {
+        "relay": Q07,
+        "kind": "update",
+        "expects": {"swRev": "2.0"},
+        "before": {"swRev": "1.0"},
+        "start": "2026-03-01T04:05:06.789Z",
+        "end": "2026-03-01T08:05:06.789Z",
+        "zone": "Europe/Oslo",
+        "reference": "WO-7",
+        "settings": None,
+    }
+
+
+def test_work_on_a_relay_that_was_never_listed_has_no_position() -> None:
+    told = said(work(relay=None))
+    assert (told["relay"], told["bay"], told["function"]) == (Q07, None, None)
+
+
+WORK_CHANGES = [
+    {"state": WorkState.READY},
+    {"since": T0 + timedelta(seconds=1)},
+    {"why": "Nothing stands in the way."},
+    {"started_at": T0},
+    {"ended_at": T0},
+    {"reread_at": T0},
+    {"tries": 1},
+    {"lines": (LINE,)},
+    {"held_since": T0},
+    {"proven": True},
+    {"notes": (TESTED,)},
+    {"overridden": ("partner-in-service",)},
+]
+
+
+@pytest.mark.parametrize("change", WORK_CHANGES, ids=lambda change: next(iter(change)))
+def test_every_change_of_work_is_worth_a_message(change: dict[str, Any]) -> None:
+    assert work().digest != work(replace(WORK_1, **change)).digest
+
+
+def test_a_note_given_again_at_another_time_is_worth_a_message() -> None:
+    again = replace(TESTED, at=T0 + timedelta(days=1))
+    first = work(replace(WORK_1, notes=(TESTED,)))
+    assert first.digest != work(replace(WORK_1, notes=(TESTED, again))).digest
+
+
+def test_of_notes_the_last_of_each_kind_is_told_oldest_first() -> None:
+    notes = tuple(
+        Note(at=T0 + timedelta(minutes=minute), by=None, kind=kind, text=str(minute))
+        for minute, kind in enumerate(
+            (NoteKind.REMARK, NoteKind.TESTED, NoteKind.REMARK, NoteKind.READ_BACK)
+        )
+    )
+    told = said(work(replace(WORK_1, notes=notes)))["notes"]
+    assert [(note["kind"], note["text"]) for note in told] == [
+        ("tested", "1"),
+        ("remark", "2"),
+        ("read_back", "3"),
+    ]
+
+
+@pytest.mark.parametrize("state", WorkState)
+def test_work_stands_until_it_has_ended(state: WorkState) -> None:
+    one = replace(WORK_1, state=state)
+    known = Known(state=State(works={"w1": one}, relays={Q07: READ}), live={})
+    assert dict(open_work(known)) == {"w1": None if state in ENDED else (one, READ)}
 
 
 def test_each_new_reading_has_an_id_of_its_own() -> None:

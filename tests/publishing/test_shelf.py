@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import pytest
 
+from poller.model import events as ev
 from poller.model import limits
-from poller.model.standing import State
+from poller.model.standing import Relay, State
 from poller.model.status import Health
 from poller.model.work import FirmwareStatus, WorkState
+from poller.publishing.messages import NameplateMessage
+from poller.publishing.projections import Known, Projection, nameplate_body
 from poller.publishing.shelf import Shelf
+from poller.publishing.topics import Topic
 from poller.state import fold
 from tests.publishing.world import (
     Q07,
     Q08,
     changed,
     delisted,
+    event,
     first_read,
     judged,
     listed,
@@ -147,6 +154,35 @@ def test_what_is_about_to_be_published_is_noted_once() -> None:
     assert notes == {topic: body.digest for topic, body in due}
     shelf.noted(notes)
     assert shelf.to_note(due) == {}
+
+
+def test_a_row_and_a_function_are_enough_for_a_further_topic(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Whatever the state knows by an id: here relays that are silent, told as their nameplate."""
+
+    def silent(known: Known) -> Iterator[tuple[str, tuple[Relay]]]:
+        for name, relay in known.state.relays.items():
+            if relay.answering is False:
+                yield name, (relay,)
+
+    row = Topic(
+        name="silent",
+        address="bayroll/v1/{site}/silent/{relay}",
+        about="The id of a position.",
+        message=NameplateMessage,
+        retained=True,
+        projection=Projection(of=silent, body=nameplate_body),
+        says="Relays that do not answer.",
+    )
+    monkeypatch.setattr("poller.publishing.shelf.PROJECTED", ((row, row.projection),))
+    shelf = Shelf(SITE, {})
+    quiet = state_of(event(ev.RelaySilent(last_answer_at=None, reason="")), base=BOTH)
+    shelf.bring_up(quiet, {})
+    assert topics(shelf) == [f"bayroll/v1/tarn-hill/silent/{Q07}"]
+    deliver(shelf)
+    shelf.bring_up(state_of(event(ev.RelayAnswering(silent_since=None)), base=quiet), {})
+    assert shelf.to_clear() == [f"bayroll/v1/tarn-hill/silent/{Q07}"]
 
 
 # Firmware status and work.
