@@ -6,8 +6,10 @@ import typer
 
 from poller.cli import (
     approved,
+    baseline,
     check,
     demo,
+    investigation,
     journal,
     people,
     read,
@@ -15,8 +17,10 @@ from poller.cli import (
     run,
     schema,
     site,
+    spare,
     status,
     try_map,
+    work,
 )
 
 app = typer.Typer(
@@ -35,7 +39,10 @@ app.command("list")(relays.list_)
 app.command()(relays.show)
 app.command()(relays.history)
 app.command()(approved.approved)
-app.add_typer(people.baseline, name="baseline")
+app.add_typer(baseline.baseline, name="baseline")
+app.add_typer(work.work, name="work")
+app.add_typer(investigation.investigation, name="investigation")
+app.add_typer(spare.spare, name="spare")
 app.command()(people.record)
 app.command()(people.pause)
 app.command()(people.resume)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from enum import IntEnum
@@ -14,6 +14,7 @@ from typing import Annotated, NoReturn, TypeAlias
 
 import typer
 from rich.console import Console
+from rich.table import Table
 
 from poller.decide import Refusal
 from poller.edges import control
@@ -21,6 +22,7 @@ from poller.journal import Journal
 from poller.journal.store import JournalUnusable
 from poller.model.canonical import adapter
 from poller.model.problems import Faulty
+from poller.model.standing import State
 from poller.model.status import StatusReading
 from poller.site.load import load_site
 from poller.site.settings import Site
@@ -128,6 +130,47 @@ def where(site_file: Path | None) -> Where:
         f"which site? {len(names)} services run here: {', '.join(names)}\n"
         "    mend: name one of them with --site FILE",
     )
+
+
+def site_of(place: Where) -> Site:
+    """The site as its files say it now. Raises Faulty."""
+    if place.site_file is None:
+        fail(Exit.BAD_INPUT, "which site?\n    mend: name the site file with --site FILE")
+    return load(place.site_file)
+
+
+def site_if_sound(place: Where) -> Site | None:
+    """The site, for what is told better with it; None where its files have faults just now."""
+    try:
+        return site_of(place)
+    except Faulty:
+        return None
+
+
+def relays_known(state: State, names: Iterable[str]) -> None:
+    """Ends the command at the first that was never listed."""
+    for name in names:
+        if name not in state.relays:
+            fail(Exit.BAD_INPUT, f"{name}: no such relay; see: bayroll list")
+
+
+def pairs(given: Iterable[str]) -> dict[str, str]:
+    """Of ATTRIBUTE=TEXT as people write it. Ends the command where an equals sign is missing."""
+    found = {}
+    for one in given:
+        name, equals, text = one.partition("=")
+        if not equals:
+            fail(Exit.BAD_INPUT, f"{one}: write it as ATTRIBUTE=TEXT")
+        found[name] = text
+    return found
+
+
+def table(names: Iterable[str]) -> Table:
+    """With these headings; long text is folded, nothing is cut."""
+    drawn = Table(box=None, pad_edge=False, show_edge=False)
+    for name in names:
+        drawn.add_column(name, overflow="fold")
+    return drawn
 
 
 def live(place: Where) -> Mapping[str, StatusReading]:

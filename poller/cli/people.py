@@ -1,4 +1,4 @@
-"""What people decide or read themselves: baseline accept, record, pause, resume."""
+"""What people read or decide themselves: record, pause, resume."""
 
 from __future__ import annotations
 
@@ -12,41 +12,7 @@ from poller.cli.ask import ask
 from poller.cli.common import Exit, JsonOption, ReferenceOption, SiteOption, WhoOption, WhyOption
 from poller.model.canonical import stamp, unstamp
 
-baseline = typer.Typer(no_args_is_help=True, help="The accepted nameplate of each relay.")
 Relay = Annotated[str, typer.Argument(metavar="RELAY", help="A relay's id; see: bayroll list.")]
-
-
-@baseline.command("accept")
-def accept(
-    relays: Annotated[list[str] | None, typer.Argument(metavar="[RELAY]...")] = None,
-    all_new: Annotated[
-        bool, typer.Option("--all-new", help="Every relay that was read and never accepted.")
-    ] = False,
-    who: WhoOption = "",
-    why: WhyOption = "",
-    reference: ReferenceOption = None,
-    site: SiteOption = None,
-    as_json: JsonOption = False,
-) -> None:
-    """Record the present nameplate as the baseline, with who, why and a reference."""
-    with common.told():
-        place = common.where(site)
-        chosen = list(relays or [])
-        if all_new:
-            state = common.journal(place).state()
-            chosen += [
-                name
-                for name, relay in sorted(state.relays.items())
-                if relay.listed and relay.nameplate is not None and relay.baseline is None
-            ]
-            if not chosen:
-                common.fail(Exit.FOUND, "no relay is new and has been read")
-        args = {"who": who, "relays": chosen, "why": why, "reference": reference}
-        answer = ask(place, "baseline_accept", args)
-    if as_json:
-        common.print_json(answer | {"relays": chosen})
-    else:
-        common.out.print(f"baseline accepted for {len(chosen)}: {', '.join(chosen)}")
 
 
 def record(
@@ -64,12 +30,7 @@ def record(
 ) -> None:
     """Enter a reading taken at the relay's front panel; its quality is manual, its age is shown."""
     with common.told():
-        given = {}
-        for value in values:
-            name, equals, text = value.partition("=")
-            if not equals:
-                common.fail(Exit.BAD_INPUT, f"{value}: write it as ATTRIBUTE=TEXT")
-            given[name] = text
+        given = common.pairs(values)
         at = _moment(read_at)
         args = {
             "who": who,

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, datetime
 from typing import Annotated, Final
 
@@ -12,11 +13,17 @@ from rich.table import Table
 from poller.answers.history import Entry, Wanted, entries
 from poller.answers.listing import Row, rows, select
 from poller.answers.one import Picture, picture
-from poller.answers.words import BEHAVIOUR, HEALTH, span
+from poller.answers.spares import box, follow, known
+from poller.answers.words import BEHAVIOUR, HEALTH, moment, span
 from poller.cli import common
 from poller.cli.common import Exit, JsonOption, SiteOption
+from poller.journal import Journal
+from poller.journal.snapshot import base
 from poller.model.canonical import plain
-from poller.model.events import KINDS
+from poller.model.events import KINDS, Recorded
+from poller.model.standing import State
+from poller.model.text import shown
+from poller.model.work import FirmwareStatus
 
 ANSWERING: Final = {None: "not asked yet", True: "yes", False: "no"}
 
@@ -30,19 +37,26 @@ COLUMNS: Final[dict[str, Callable[[Row], str]]] = {
     "firmware": lambda row: row.swRev or "-",
     "baseline": lambda row: row.baseline,
     "flags": lambda row: ", ".join((*row.flags, *row.troubles)) or "-",
+    "against the list": lambda row: row.firmware_says or "-",
+    "open": lambda row: row.open_says or "-",
     "health": lambda row: _health(row),
     "answering": lambda row: "paused" if row.paused else ANSWERING[row.answering],
     "read": lambda row: _age(row),
 }
-ON_A_NARROW_ONE: Final = ("bay", "function", "firmware", "flags", "health", "answering", "read")
+NOT_ON_A_NARROW_ONE: Final = frozenset({"model", "serial", "baseline"})
+WHERE_SAID: Final = frozenset({"against the list", "open"})  # else they would be columns of dashes
 
 
 def relay_table(table: Iterable[Row], width: int) -> Table:
     """The roll as a person reads it; device text is escaped already. width: of the terminal."""
-    names = tuple(COLUMNS) if width >= WIDE_ENOUGH else ON_A_NARROW_ONE
-    drawn = Table(box=None, pad_edge=False, show_edge=False)
-    for name in names:
-        drawn.add_column(name, overflow="fold")
+    table = tuple(table)
+    names = [
+        name
+        for name, told in COLUMNS.items()
+        if (width >= WIDE_ENOUGH or name not in NOT_ON_A_NARROW_ONE)
+        and (name not in WHERE_SAID or any(told(row) != "-" for row in table))
+    ]
+    drawn = common.table(names)
     for row in table:
         drawn.add_row(*(COLUMNS[name](row) for name in names))
     return drawn
@@ -70,6 +84,15 @@ def list_(
     baseline: Annotated[
         str | None, typer.Option("--baseline", help="new, accepted or differs.")
     ] = None,
+    firmware_status: Annotated[
+        FirmwareStatus | None,
+        typer.Option(
+            "--firmware-status", help="Only where this is the gravest of its firmwares' status."
+        ),
+    ] = None,
+    something_open: Annotated[
+        bool, typer.Option("--open", help="Only with work or an investigation that is open.")
+    ] = False,
     site: SiteOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -79,7 +102,15 @@ def list_(
         with common.journal(place) as journal:
             state = journal.state()
         found = rows(state, common.live(place), datetime.now(UTC))
-    found = select(found, text=text, bay=bay, flag=flag, baseline=baseline)
+    found = select(
+        found,
+        text=text,
+        bay=bay,
+        flag=flag,
+        baseline=baseline,
+        firmware_status=firmware_status,
+        something_open=something_open or None,
+    )
     if as_json:
         for row in found:
             common.print_json(plain(row))
@@ -123,6 +154,14 @@ def _print_picture(seen: Picture) -> None:
             mark = "differs" if line.differs else ""
             table.add_row(line.says, line.present or "-", line.accepted or "-", mark)
         out.print(table)
+    for firmware in seen.firmware:
+        target = "" if firmware.target is None else f"; target {firmware.target}"
+        rule = "" if firmware.rule is None else f" (rule {firmware.rule})"
+        out.print(f"{firmware.says}: {firmware.status_says}{target}{rule}")
+    for work in seen.work:
+        out.print(f"work {work.id}, {work.meant}: {work.says}, for {span(work.age_s)}")
+    for asked in seen.investigations:
+        out.print(f"investigation {asked.id}, open for {span(asked.age_s)}: {asked.says}")
     for flag in seen.flags:
         out.print(f"flag {flag.flag}, up for {span(flag.age_s)}: {flag.says}")
     if seen.status:
@@ -149,30 +188,66 @@ def history(
         list[str] | None, typer.Option("--kind", help="Only events of this kind; may be repeated.")
     ] = None,
     last: Annotated[int, typer.Option("--last", help="How many, the newest.", min=1)] = 50,
+    serial: Annotated[
+        str | None,
+        typer.Option(
+            "--serial", help="What happened to this box, from position to position and on shelves."
+        ),
+    ] = None,
     site: SiteOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """What happened, oldest first, in sentences."""
-    known = {name for name, _ in KINDS}
-    unknown = sorted(set(kind or ()) - known)
+    kinds = {name for name, _ in KINDS}
+    unknown = sorted(set(kind or ()) - kinds)
     if unknown:
         common.fail(
             Exit.BAD_INPUT,
-            f"{unknown[0]}: no such kind\n    mend: one of {', '.join(sorted(known))}",
+            f"{unknown[0]}: no such kind\n    mend: one of {', '.join(sorted(kinds))}",
         )
     with common.told():
         place = common.where(site)
         with common.journal(place) as journal:
             state = journal.state()
-            if relay is not None and relay not in state.relays:
-                common.fail(Exit.BAD_INPUT, f"{relay}: no such relay; see: bayroll list")
-            recorded = journal.history(
-                subject=relay, kinds=kind or None, limit=last, newest_first=True
-            )
-        told: list[Entry] = list(entries(reversed(recorded), state, Wanted()))
+            common.relays_known(state, [] if relay is None else [relay])
+            if serial is None:
+                newest = journal.history(
+                    subject=relay, kinds=kind or None, limit=last, newest_first=True
+                )
+                recorded = newest[::-1]
+            else:
+                wanted = Wanted(subjects=[] if relay is None else [relay], kinds=kind or ())
+                recorded = _of_box(journal, serial, wanted, last)
+        told: list[Entry] = list(entries(recorded, state, Wanted()))
+    if serial is not None and not as_json:
+        _print_places(serial, state)
     for entry in told:
         if as_json:
             common.print_json(plain(entry))
         else:
             by = f"  [{entry.by}]" if entry.by else ""
             common.out.print(f"{entry.at}  {entry.sentence}{by}")
+
+
+def _of_box(journal: Journal, serial: str, wanted: Wanted, last: int) -> list[Recorded]:
+    """The newest events of a box; the whole journal is looked at, for it may have been anywhere."""
+    before = base(journal.reader)
+    of_it = follow(_all(journal, before.seq), serial, before)
+    return list(deque((one for one in of_it if wanted.has(one)), maxlen=last))
+
+
+def _all(journal: Journal, after: int) -> Iterator[Recorded]:
+    while batch := journal.read(after):
+        yield from batch
+        after = batch[-1].seq
+
+
+def _print_places(serial: str, state: State) -> None:
+    boxes = known(state, serial)
+    if not boxes:
+        common.err.print(f"no box with serial number {shown(serial)} is known")
+    for told in (box(one, state) for one in boxes):
+        common.out.print(f"{told.vendor} serial number {told.serNum}:")
+        for place in told.places:
+            until = "now" if place.until is None else moment(place.until)
+            common.out.print(f"  {moment(place.since)} to {until}  {place.says}")

@@ -10,8 +10,8 @@ from typing import Annotated, BinaryIO, Final
 import typer
 
 from poller.cli import common
+from poller.cli.new_file import fault, put
 from poller.model import limits
-from poller.model.problems import Faulty, Problem
 from poller.site.drafting import head, slug
 from poller.site.load import parse
 from poller.site.relay_csv import DELIMITERS, read_csv, relays_yaml, write_csv
@@ -50,13 +50,13 @@ def from_scl(
                 draft = draft_site(_pieces(opened), str(scl_file))
         except OSError as reason:
             mend = "name an SCL file that can be read"
-            raise _unreadable("scl-unreadable", scl_file, reason, mend) from reason
+            raise fault("scl-unreadable", scl_file, reason, mend) from reason
         for note in draft.notes[: limits.PROBLEMS_MAX]:
             common.err.print(str(note))
         left = len(draft.notes) - limits.PROBLEMS_MAX
         if left > 0:
             common.err.print(f"and {left} more")
-        _put(draft.text.encode(), out)
+        put(draft.text.encode(), out)
         common.err.print(
             f"{draft.drafted} drafted to be polled. That an address is in an SCL file does not "
             "prove that Modbus is there: look at each, and name its maps."
@@ -81,12 +81,12 @@ def from_csv(
                 data = opened.read(limits.FILE_BYTES_MAX + 1)
         except OSError as reason:
             mend = "name a CSV file that can be read"
-            raise _unreadable("csv-unreadable", csv_file, reason, mend) from reason
+            raise fault("csv-unreadable", csv_file, reason, mend) from reason
         text = relays_yaml(read_csv(data, str(csv_file)))
         if whole:
             name = csv_file.stem
             text = "\n".join([*head(slug(name, "site"), name), text])
-        _put(text.encode(), out)
+        put(text.encode(), out)
 
 
 @site.command("to-csv")
@@ -106,35 +106,11 @@ def to_csv(
             text = common.read_text(str(site_file))
         except (OSError, UnicodeDecodeError) as reason:
             mend = "name a site file that can be read"
-            raise _unreadable("site-file-unreadable", site_file, reason, mend) from reason
+            raise fault("site-file-unreadable", site_file, reason, mend) from reason
         relays = parse(SiteFile, text, str(site_file)).relays
-        _put(write_csv(relays, DELIMITERS[delimiter]), out)
+        put(write_csv(relays, DELIMITERS[delimiter]), out)
 
 
 def _pieces(opened: BinaryIO) -> Iterator[bytes]:
     while piece := opened.read(PIECE):
         yield piece
-
-
-def _put(data: bytes, out: Path | None) -> None:
-    """Into a file that is not there yet, or to the output as it is. Raises Faulty."""
-    if out is None:
-        typer.echo(data, nl=False)
-        return
-    try:
-        with out.open("xb") as opened:
-            opened.write(data)
-    except FileExistsError as reason:
-        what = "there is such a file already, and it is not written over"
-        mend = "name another, or move that one away"
-        raise Faulty([Problem(code="file-exists", file=str(out), what=what, mend=mend)]) from reason
-    except OSError as reason:
-        mend = "name a file in a folder that you may write to"
-        raise _unreadable("file-unwritable", out, reason, mend) from reason
-
-
-def _unreadable(code: str, file: Path, reason: OSError | UnicodeDecodeError, mend: str) -> Faulty:
-    why = getattr(reason, "strerror", None) or "it is not UTF-8 text"
-    done = "written" if code == "file-unwritable" else "read"
-    what = f"it can't be {done}: {why}"
-    return Faulty([Problem(code=code, file=str(file), what=what, mend=mend)])
