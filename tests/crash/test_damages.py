@@ -30,21 +30,18 @@ def test_a_damage_is_told_or_undone(built: Built, tmp_path: Path, what: str, see
 
 
 @pytest.fixture
-def site(built: Built, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A site whose journal is the one that a SIGKILL left."""
+def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The shipped site, in a folder of its own and without a journal."""
     monkeypatch.setenv("BAYROLL_RUNTIME_DIR", str(tmp_path / "run"))
-    for one in built.killed.iterdir():
-        name = one.name.replace(damages.NAME, "bayroll.journal")
-        shutil.copy(one, tmp_path / name)
     shutil.copytree(run.CONFIG / "maps", tmp_path / "maps")
     shutil.copy(run.CONFIG / "approved.yaml", tmp_path)
     return Path(shutil.copy(run.CONFIG / "site.yaml", tmp_path))
 
 
 @pytest.mark.parametrize("what", ["many bits", "the log gone", "nothing left", "the file gone"])
-def test_run_refuses_with_a_sentence(site: Path, what: str) -> None:
+def test_run_refuses_with_a_sentence(built: Built, site: Path, what: str) -> None:
     journal = site.with_name("bayroll.journal")
-    damages.harm(what, journal, seed=1)
+    damages.harmed(built, journal, what, seed=1)
     before = journal.read_bytes() if journal.exists() else None
     said = bayroll("run", str(site))
     assert said.returncode == 3
@@ -54,9 +51,11 @@ def test_run_refuses_with_a_sentence(site: Path, what: str) -> None:
     assert before == (journal.read_bytes() if journal.exists() else None)
 
 
-def test_what_is_recovered_is_named_with_the_next_step_and_verifies(site: Path) -> None:
+def test_what_is_recovered_is_named_with_the_next_step_and_verifies(
+    built: Built, site: Path
+) -> None:
     journal, new = site.with_name("bayroll.journal"), site.with_name("new.journal")
-    damages.harm("the log gone", journal, seed=1)
+    damages.harmed(built, journal, "the log gone", seed=1)
     verified = bayroll("journal", "verify", "--site", str(site))
     assert verified.returncode == 1
     assert f"bayroll journal recover {journal}" in verified.stdout
