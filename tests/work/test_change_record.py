@@ -1,8 +1,9 @@
 """What a change record must hold, and where work holds it: one update, from its plan to its end.
 
 Source: NERC CIP-010-4, parts 1.2 to 1.4 and 2.1, in tests/checks/nerc_cip_change_record.csv. Which
-field holds which duty is our reading of it. Part 1.4 asks for the controls of CIP-005 and CIP-007 that a
-change could affect: those are outside of what a relay tells, so a person's remarks hold them.
+field holds which duty is our reading of it. Part 1.4 asks for the controls of CIP-005 and CIP-007
+that a change could affect: those are outside of what a relay tells, so a person's remarks hold
+them.
 """
 
 from __future__ import annotations
