@@ -11,7 +11,7 @@ from datetime import datetime
 from typing import Any, Final
 
 from poller.answers.words import age_s, attribute, position
-from poller.answers.work_words import NOTE, meant, state_says, untested, window
+from poller.answers.work_words import NOTE, line_says, meant, state_says, untested, window
 from poller.model import limits
 from poller.model.canonical import Utc
 from poller.model.nameplate import ATTRIBUTES
@@ -31,7 +31,6 @@ from poller.model.work import (
 )
 from poller.site.settings import Site
 from poller.work import readiness, verification
-from poller.work.line_names import FLAGS, TEST
 from poller.work.readiness import Obstacle
 
 
@@ -187,7 +186,6 @@ def _row(work: Work, state: State, now: datetime) -> dict[str, Any]:
     }
 
 
-LINE: Final = {FLAGS: "lifecycle flags", TEST: "functional test"}
 STARTS_FROM: Final = frozenset(
     {WorkState.PLANNED, WorkState.READY, WorkState.NOT_DONE, WorkState.WRONG_VERSION}
 )
@@ -306,7 +304,7 @@ def _line(line: Line, next_step: Callable[[Line], str]) -> CheckLine:
     advice = "" if line.ok else next_step(line)
     return CheckLine(
         name=shown(line.name),
-        says=LINE.get(line.name) or attribute(line.name),
+        says=line_says(line.name),
         expected=shown(line.expected),
         read=text(line.read),
         at=line.at,

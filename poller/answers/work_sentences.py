@@ -7,7 +7,16 @@ from typing import Any, Final
 
 from poller.answers import changes
 from poller.answers.words import attribute, count, quoted, said
-from poller.answers.work_words import DISPOSITION, FIRMWARE, NOTE, STATE, failing, meant, window
+from poller.answers.work_words import (
+    DISPOSITION,
+    FIRMWARE,
+    NOTE,
+    STATE,
+    failing,
+    line_says,
+    meant,
+    window,
+)
 from poller.model import events as ev
 from poller.model import limits
 from poller.model.standing import State
@@ -65,7 +74,7 @@ def _checked(body: ev.VerificationChecked, event: ev.Event, state: State) -> str
     if wrong:
         some = wrong[: limits.SENTENCE_CHANGES_MAX]
         told = [
-            f"{quoted(line.name)} is {quoted(line.read or 'not read')}, "
+            f"{line_says(line.name)} is {quoted(line.read or 'not read')}, "
             f"expected {quoted(line.expected)}"
             for line in some
         ]

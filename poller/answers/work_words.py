@@ -22,6 +22,7 @@ from poller.model.work import (
     WorkKind,
     WorkState,
 )
+from poller.work.line_names import FLAGS, TEST
 
 FIRMWARE: Final = {
     FirmwareStatus.CURRENT: "current",
@@ -86,6 +87,7 @@ CHANGE: Final = {
     ChangeClass.TEXT_ONLY: "spelled otherwise",
     ChangeClass.PLANNED: "planned",
 }
+LINE: Final = {FLAGS: "lifecycle flags", TEST: "functional test"}
 UNTESTED: Final = "readings verified, test not recorded"
 
 
@@ -139,6 +141,11 @@ def _zone(name: str) -> ZoneInfo | None:
         return ZoneInfo(name)
     except (ValueError, OSError, KeyError):  # not found is a KeyError
         return None
+
+
+def line_says(name: str) -> str:
+    """What a line of a verification is about."""
+    return LINE.get(name) or attribute(name)
 
 
 def failing(lines: tuple[Line, ...]) -> tuple[Line, ...]:

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from poller.answers.baselines import acceptable, baseline_rows, difference_rows
-from poller.answers.words import attribute, span
+from poller.answers.words import attribute, count, span
 from poller.cli import common
 from poller.cli.ask import ask
 from poller.cli.common import Exit, JsonOption, ReferenceOption, SiteOption, WhoOption, WhyOption
@@ -106,5 +106,5 @@ def diff(relays: Relays = None, site: SiteOption = None, as_json: JsonOption = F
             drawn.add_row(row.bay, row.function, row.says, *told)
         if found:
             common.out.print(drawn)
-        common.out.print(f"{len(found)} differences")
+        common.out.print(count(len(found), "difference", "differences"))
     raise typer.Exit(Exit.FOUND if found else Exit.DONE)

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from poller.answers.spares import known, stock
-from poller.answers.words import span
+from poller.answers.words import count, span
 from poller.cli import common
 from poller.cli.ask import ask
 from poller.cli.common import Exit, JsonOption, SiteOption, WhoOption, WhyOption
@@ -46,7 +46,7 @@ def list_(
         told = (row.vendor, row.model, row.serNum, row.orderCode, row.swRev, row.tested_on)
         drawn.add_row(row.shelf, *(part or "-" for part in told), span(row.age_s))
     common.out.print(drawn)
-    common.out.print(f"{len(found)} boxes")
+    common.out.print(count(len(found), "box", "boxes"))
 
 
 @spare.command()

@@ -13,7 +13,7 @@ from rich.table import Table
 from poller.answers.sheet import sheet as sheet_of
 from poller.answers.sheet_html import as_html
 from poller.answers.sheet_text import as_text
-from poller.answers.words import moment, span
+from poller.answers.words import count, moment, span
 from poller.answers.work import WorkPicture, WorkRow, asked, rows
 from poller.cli import common
 from poller.cli.common import Exit, JsonOption, SiteOption
@@ -51,7 +51,7 @@ def list_(
             common.print_json(plain(row))
     else:
         common.out.print(_table(found))
-        common.out.print(f"{len(found)} pieces of work")
+        common.out.print(count(len(found), "piece of work", "pieces of work"))
 
 
 def _table(found: Iterable[WorkRow]) -> Table:
@@ -108,6 +108,8 @@ def _print(seen: WorkPicture) -> None:
         out.print(f"reviewed by {told.reviewed_by or 'nobody named'}")
     for way in seen.in_the_way or ():
         out.print(f"in the way ({way.rule}): {way.says}\n    mend: {way.cure}")
+    if seen.in_the_way:
+        out.print(f"what a person confirmed: bayroll work note {seen.id} --kind KIND TEXT")
     if seen.in_the_way == ():
         out.print("nothing stands in the way of starting it")
     _print_lines(seen)

@@ -263,8 +263,8 @@ ABOUT_WORK: list[tuple[Body, str]] = [
     ),
     (
         checked(line("swRev", "V2.11.00", False), line("health", None, False)),
-        "work w1 was checked: 2 of 2 lines not as expected: swRev is V2.11.00, expected V2.12.00; "
-        "health is not read, expected V2.12.00.",
+        "work w1 was checked: 2 of 2 lines not as expected: firmware is V2.11.00, expected "
+        "V2.12.00; health is not read, expected V2.12.00.",
     ),
     (
         checked(*(line(f"l{n}", "a", False) for n in range(6))),
