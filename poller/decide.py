@@ -5,18 +5,23 @@ Inputs are findings about a relay, what happens to the service, and what people 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final, TypeAlias
+from typing import Any, Final, TypeAlias, get_args
 
 from poller.judging import findings as found
-from poller.judging import judge
+from poller.judging import firmware_status, judge
 from poller.model import events as ev
 from poller.model.canonical import whole_ms
 from poller.model.nameplate import flat, from_flat
+from poller.model.refusal import Refusal as Refusal  # noqa: PLC0414 - decide raises it
 from poller.model.standing import Relay, State, shown
+from poller.model.status import StatusReading
 from poller.site.settings import RelayEntry, Site
+from poller.state import fold
+from poller.work import book, watching
+from poller.work.requests import Attend, Request
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,12 +89,17 @@ class Resume:
     relay: str
 
 
-Command: TypeAlias = AcceptBaseline | EnterReading | Pause | Resume
-Input: TypeAlias = About | Started | SiteRead | Stopping | Stepped | Gap | Command
+Command: TypeAlias = AcceptBaseline | EnterReading | Pause | Resume | Request
+Input: TypeAlias = About | Started | SiteRead | Stopping | Stepped | Gap | Command | Attend
+Decided: TypeAlias = list[tuple[str, ev.Body]]
 
 
-class Refusal(Exception):
-    """A command that can't be done, with the reason for the person who gave it."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Present:
+    """What is so now and stands in no event. readings: the last status reading of each relay."""
+
+    at: datetime
+    readings: Mapping[str, StatusReading]
 
 
 def decide(
@@ -100,23 +110,43 @@ def decide(
     *,
     by: str | None = None,
     cause: str | None = None,
+    readings: Mapping[str, StatusReading] | None = None,
 ) -> tuple[ev.Event, ...]:
     """Events that follow, in order, perhaps none. Raises Refusal for a command only.
 
-    by: the person who gave a command; cause: the id of the command.
+    by: the person who gave a command; cause: the id of the command. readings: as in Present; what
+    can't be read is as if no relay answered.
     """
-    subjects_and_bodies = DECISIONS[type(given)](state, site, given)
-    at = whole_ms(now)
-    return tuple(
-        ev.Event(at=at, subject=subject, body=body, cause=cause, by=by)
-        for subject, body in subjects_and_bodies
-    )
+    present = Present(at=whole_ms(now), readings=readings or {})
+    told = DECISIONS[type(given)](state, site, given, present)
+    events = [
+        ev.Event(at=present.at, subject=subject, body=body, cause=cause, by=by)
+        for subject, body in told
+    ]
+    return tuple(_with_consequences(state, site, events)) if events else ()
 
 
-Decided: TypeAlias = list[tuple[str, ev.Body]]
+Follower: TypeAlias = Callable[[State, State, Site, Sequence[ev.Event], datetime], Decided]
+
+FOLLOWS: Final[tuple[Follower, ...]] = (firmware_status.follow, watching.follow)
+"""Who looks at what an input changed, each at what came of those before it as well."""
 
 
-def _started(state: State, site: Site, given: Started) -> Decided:
+def _with_consequences(state: State, site: Site, events: list[ev.Event]) -> list[ev.Event]:
+    """No person did what follows, so none is named; the cause is the same."""
+    first = events[0]
+    after = fold(state, enumerate(events, state.seq + 1))
+    for follow in FOLLOWS:
+        more = [
+            ev.Event(at=first.at, subject=subject, body=body, cause=first.cause)
+            for subject, body in follow(state, after, site, events, first.at)
+        ]
+        after = fold(after, enumerate(more, after.seq + 1)) if more else after
+        events = [*events, *more]
+    return events
+
+
+def _started(state: State, site: Site, given: Started, present: Present) -> Decided:
     out: Decided = [("", ev.ServiceStarted(version=given.version))]
     return out + _site_events(state, site)
 
@@ -148,7 +178,7 @@ def _listing(relay: Relay) -> ev.RelayListed:
     return ev.RelayListed(bay=relay.bay, function=relay.function, address=relay.address)
 
 
-def _about(state: State, site: Site, given: About) -> Decided:
+def _about(state: State, site: Site, given: About, present: Present) -> Decided:
     relay = state.relays.get(given.relay)
     if relay is None or not relay.listed:
         return []  # delisted while its last answer was under way
@@ -171,6 +201,9 @@ def _believed(
     changes = judge.classify(relay.nameplate, finding.nameplate, scheme, finding.covers)
     if not changes:
         return out
+    work = watching.judged_against(state, site, name, first_new_at)
+    if work is not None:
+        changes = watching.classify(changes, work, site, finding.nameplate)
     body = ev.NameplateChanged(
         change=judge.most_serious(changes),
         changes=changes,
@@ -179,6 +212,7 @@ def _believed(
         last_old_at=finding.last_old_at and whole_ms(finding.last_old_at),
         first_new_at=first_new_at,
         relay_time=finding.relay_time and whole_ms(finding.relay_time),
+        work=None if work is None else work.id,
     )
     return [*out, (name, body), *_namesakes(state, name, finding.nameplate.serNum)]
 
@@ -286,6 +320,10 @@ def _seen(state: State, site: Site, name: str, relay: Relay, finding: found.Seen
     return [(name, ev.RelaySeen(day=finding.day, reads_before=finding.reads))]
 
 
+def _reread(state: State, site: Site, name: str, relay: Relay, finding: Any) -> Decided:
+    return watching.reread(state, name)
+
+
 def _noted(state: State, site: Site, name: str, relay: Relay, finding: found.Noted) -> Decided:
     if finding.finding in relay.findings:
         return []
@@ -302,8 +340,8 @@ FOUND: Final[dict[type, Callable[[State, Site, str, Relay, Any], Decided]]] = {
     found.Unreadable: _unreadable,
     found.Readable: _readable,
     found.Seen: _seen,
+    found.Reread: _reread,
     found.Noted: _noted,
-    found.Reread: lambda state, site, name, relay, finding: [],
 }
 
 
@@ -314,7 +352,7 @@ def _listed_relay(state: State, name: str) -> Relay:
     return relay
 
 
-def _accept(state: State, site: Site, given: AcceptBaseline) -> Decided:
+def _accept(state: State, site: Site, given: AcceptBaseline, present: Present) -> Decided:
     out: Decided = []
     for name in given.relays:
         nameplate = shown(_listed_relay(state, name))
@@ -327,7 +365,7 @@ def _accept(state: State, site: Site, given: AcceptBaseline) -> Decided:
     return out
 
 
-def _enter(state: State, site: Site, given: EnterReading) -> Decided:
+def _enter(state: State, site: Site, given: EnterReading, present: Present) -> Decided:
     _listed_relay(state, given.relay)
     from_flat(given.values)  # a name that is no attribute is a Refusal before it gets here
     body = ev.ReadingEntered(
@@ -338,25 +376,29 @@ def _enter(state: State, site: Site, given: EnterReading) -> Decided:
     return [(given.relay, body)]
 
 
-def _pause(state: State, site: Site, given: Pause) -> Decided:
+def _pause(state: State, site: Site, given: Pause, present: Present) -> Decided:
     if _listed_relay(state, given.relay).paused:
         raise Refusal(f"{given.relay}: it is paused already")
     return [(given.relay, ev.RelayPaused(why=given.why))]
 
 
-def _resume(state: State, site: Site, given: Resume) -> Decided:
+def _resume(state: State, site: Site, given: Resume, present: Present) -> Decided:
     if not _listed_relay(state, given.relay).paused:
         raise Refusal(f"{given.relay}: it is not paused")
     return [(given.relay, ev.RelayResumed())]
 
 
-DECISIONS: Final[dict[type, Callable[[State, Site, Any], Decided]]] = {
+def _booked(state: State, site: Site, given: Request | Attend, present: Present) -> Decided:
+    return book.decided(state, site, given, present.at, present.readings)
+
+
+DECISIONS: Final[dict[type, Callable[[State, Site, Any, Present], Decided]]] = {
     About: _about,
     Started: _started,
-    SiteRead: lambda state, site, given: _site_events(state, site),
-    Stopping: lambda state, site, given: [("", ev.ServiceStopped(reason=given.reason))],
-    Stepped: lambda state, site, given: [("", ev.ClockStepped(by_ms=given.by_ms))],
-    Gap: lambda state, site, given: [
+    SiteRead: lambda state, site, given, present: _site_events(state, site),
+    Stopping: lambda state, site, given, present: [("", ev.ServiceStopped(reason=given.reason))],
+    Stepped: lambda state, site, given, present: [("", ev.ClockStepped(by_ms=given.by_ms))],
+    Gap: lambda state, site, given, present: [
         (
             "",
             ev.OutputGap(output=given.output, first_seq=given.first_seq, last_seq=given.last_seq),
@@ -366,4 +408,5 @@ DECISIONS: Final[dict[type, Callable[[State, Site, Any], Decided]]] = {
     EnterReading: _enter,
     Pause: _pause,
     Resume: _resume,
+    **dict.fromkeys((*get_args(Request), Attend), _booked),
 }

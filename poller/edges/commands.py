@@ -62,9 +62,7 @@ def person(who: str | None, uid: int) -> str:
     return f"{who} (uid {uid})"
 
 
-def _text(
-    name: str, value: object, *, needed: bool = False, most: int = limits.REASON_MAX
-) -> None:
+def _text(name: str, value: object, *, needed: bool = False, most: int = limits.REASON_MAX) -> None:
     """value: None, or text, unless who asks sends what no command line would."""
     if not isinstance(value, str | None):
         raise Refusal(f"--{name}: text is needed")

@@ -222,15 +222,15 @@ BUGS: Final[tuple[Bug, ...]] = (
     Bug(
         name="verified without a test",
         module="poller.work.attending",
-        old="case Seen.AS_PLANNED if proven and tested(work):",
+        old="case Seen.AS_PLANNED if proven and _ok(lines, TEST):",
         new="case Seen.AS_PLANNED if proven:",
         checks=(2,),
     ),
     Bug(
         name="verified without a soak",
         module="poller.work.attending",
-        old="    return work.held_since is not None and at - work.held_since >= soak",
-        new="    return work.held_since is not None and soak is not None",
+        old="    proven = holds and _ok(lines, SOAK)",
+        new="    proven = holds",
         checks=(2,),
     ),
     Bug(
