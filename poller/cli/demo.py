@@ -23,7 +23,6 @@ from poller.answers.history import entry
 from poller.answers.listing import rows
 from poller.cli import common
 from poller.cli.common import Exit
-from poller.cli.demo_hands import Hands
 from poller.cli.relays import relay_table
 from poller.cli.run import loop_factory, serve, set_up_log
 from poller.cli.shipped import config_folder
@@ -46,7 +45,6 @@ INTERVALS: Final = {
     "silent_misses": 3,
     "unreadable_s": 60,
 }
-SOAK_S: Final = 15
 # told as they happen; the rest is in the journal, and --json prints everything
 QUIET: Final = frozenset(
     {
@@ -90,20 +88,14 @@ async def _demo(folder: Path, for_s: float | None, as_json: bool) -> None:
         if not as_json:
             _say_how(site_file, broker, control_path)
         stopping: list[asyncio.TimerHandle] = []
-        at_work: list[asyncio.Task[None]] = []
 
         def ready(service: Service) -> None:
             teller.service = service
-            at_work.append(asyncio.get_running_loop().create_task(Hands(service).run()))
             if for_s is not None:
                 stopping.append(asyncio.get_running_loop().call_later(for_s, service.stop))
 
         with teller.screen():
-            try:
-                await serve(site_file, site, also=[teller], ready=ready)
-            finally:
-                for task in at_work:
-                    task.cancel()
+            await serve(site_file, site, also=[teller], ready=ready)
 
 
 @asynccontextmanager
@@ -148,7 +140,6 @@ def _write_site(folder: Path, addresses: dict[str, str], broker: tuple[str, int]
     site["outputs"] = {"mqtt": {}}
     site["maps_folder"] = str(config_folder() / site.get("maps_folder", "maps"))
     site["approved"] = str(config_folder() / site["approved"])
-    site["work"] = {"soak_s": SOAK_S}
     site["journal"] = {"file": str(folder / "bayroll.journal")}
     site_file = folder / "site.yaml"
     site_file.write_text(json.dumps(site, indent=1))  # JSON is YAML
