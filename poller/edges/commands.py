@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from dataclasses import fields
+from datetime import UTC, date, datetime
 from typing import Any, Final
 
 from pydantic import ValidationError
@@ -13,13 +15,40 @@ from poller.model import limits
 from poller.model.canonical import adapter
 from poller.model.events import Event, WorkAdded
 from poller.model.nameplate import ATTRIBUTES
+from poller.model.work import SettingsFile
+from poller.work.requests import (
+    AddWork,
+    CancelWork,
+    CloseWork,
+    EndWork,
+    GiveDisposition,
+    LinkInvestigation,
+    NoteWork,
+    RemoveSpare,
+    Request,
+    ShelveSpare,
+    StartWork,
+)
 
 COMMANDS: Final[dict[str, type]] = {
     "baseline_accept": AcceptBaseline,
     "reading_enter": EnterReading,
     "pause": Pause,
     "resume": Resume,
+    "work_add": AddWork,
+    "work_start": StartWork,
+    "work_end": EndWork,
+    "work_cancel": CancelWork,
+    "work_close": CloseWork,
+    "work_note": NoteWork,
+    "investigation_link": LinkInvestigation,
+    "disposition_give": GiveDisposition,
+    "spare_shelve": ShelveSpare,
+    "spare_remove": RemoveSpare,
 }
+# texts that a person writes, and those without which there is no command
+REASONS: Final = ("why", "text", "although", "reference")
+NEEDED: Final = ("why", "text", "work", "investigation", "vendor", "serNum", "shelf", "zone")
 
 
 def command(op: str, args: dict[str, Any]) -> Command:
@@ -44,7 +73,44 @@ def command(op: str, args: dict[str, Any]) -> Command:
             _text("why", why, needed=True)
         case Resume():
             pass
+        case _:
+            _booked(given)
     return given
+
+
+def _booked(given: Request) -> None:
+    """A request to the book of work: every text within its bound, what is needed there."""
+    for field in fields(given):
+        value = getattr(given, field.name)
+        if field.name in NEEDED or isinstance(value, str):
+            most = limits.REASON_MAX if field.name in REASONS else limits.TEXT_MAX
+            _text(field.name, value, needed=field.name in NEEDED, most=most)
+    match given:
+        case AddWork(relays=relays, expects=expects, start=start, end=end, settings=settings):
+            if not 0 < len(relays) <= limits.WORK_RELAYS_MAX:
+                raise Refusal(f"name 1 to {limits.WORK_RELAYS_MAX} relays, not {len(relays)}")
+            _values(expects)
+            _offset(start)
+            _offset(end)
+            if settings is not None:
+                _settings(settings)
+        case ShelveSpare(tested_on=str(day)):
+            _day(day)
+
+
+def _settings(settings: SettingsFile) -> None:
+    _text("settings", settings.name, needed=True, most=limits.TEXT_MAX)
+    _text("reviewed-by", settings.reviewed_by, most=limits.PERSON_MAX)
+    for digest in (settings.sha256_before, settings.sha256_after):
+        if digest is not None and not re.fullmatch(r"[0-9a-f]{64}", digest):
+            raise Refusal("the SHA-256 of a settings file is 64 hexadecimal digits")
+
+
+def _day(day: str) -> None:
+    try:
+        date.fromisoformat(day)
+    except ValueError as reason:
+        raise Refusal("--tested: write the day as 2026-03-01") from reason
 
 
 def answer_to(events: Sequence[Event]) -> dict[str, Any]:
@@ -91,7 +157,7 @@ def _values(values: dict[str, str]) -> None:
 
 def _offset(at: datetime) -> None:
     if at.tzinfo is None:
-        raise Refusal("the time of the reading has no offset from UTC, for example +01:00")
+        raise Refusal("the time has no offset from UTC, for example +01:00")
     try:
         at.astimezone(UTC)
     except OverflowError as reason:  # the first and the last day of all, seen from UTC
