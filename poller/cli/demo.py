@@ -23,6 +23,7 @@ from poller.answers.history import entry
 from poller.answers.listing import rows
 from poller.cli import common
 from poller.cli.common import Exit
+from poller.cli.demo_hands import Hands
 from poller.cli.relays import relay_table
 from poller.cli.run import loop_factory, serve, set_up_log
 from poller.cli.shipped import config_folder
@@ -45,6 +46,7 @@ INTERVALS: Final = {
     "silent_misses": 3,
     "unreadable_s": 60,
 }
+SOAK_S: Final = 15
 # told as they happen; the rest is in the journal, and --json prints everything
 QUIET: Final = frozenset(
     {
@@ -91,11 +93,16 @@ async def _demo(folder: Path, for_s: float | None, as_json: bool) -> None:
 
         def ready(service: Service) -> None:
             teller.service = service
+            people.append(group.create_task(Hands(service).run()))
             if for_s is not None:
                 stopping.append(asyncio.get_running_loop().call_later(for_s, service.stop))
 
         with teller.screen():
-            await serve(site_file, site, also=[teller], ready=ready)
+            async with asyncio.TaskGroup() as group:
+                people: list[asyncio.Task[None]] = []
+                await serve(site_file, site, also=[teller], ready=ready)
+                for task in people:
+                    task.cancel()
 
 
 @asynccontextmanager
@@ -140,6 +147,7 @@ def _write_site(folder: Path, addresses: dict[str, str], broker: tuple[str, int]
     site["outputs"] = {"mqtt": {}}
     site["maps_folder"] = str(config_folder() / site.get("maps_folder", "maps"))
     site["approved"] = str(config_folder() / site["approved"])
+    site["work"] = {"soak_s": SOAK_S}
     site["journal"] = {"file": str(folder / "bayroll.journal")}
     site_file = folder / "site.yaml"
     site_file.write_text(json.dumps(site, indent=1))  # JSON is YAML
