@@ -162,7 +162,7 @@ def test_a_relay_taken_out_of_the_site_file_is_delisted_without_a_stop(beside: B
     site = beside.folder / "site.yaml"
     good = site.read_text()
     fewer = json.loads(good)
-    fewer["relays"] = [one for one in fewer["relays"] if one["id"] != "s1-control"]
+    fewer["relays"] = [one for one in fewer["relays"] if one["id"] != "t2-main1"]
     site.write_text(json.dumps(fewer))
     beside.service.send_signal(signal.SIGHUP)
     run.until(lambda: len(beside.rows("list")) == 23, "one relay less")

@@ -174,6 +174,26 @@ def test_a_log_without_its_file_is_not_written_over(path: Path) -> None:
     assert not path.exists()
 
 
+def test_an_end_that_was_written_and_is_missing_is_told(path: Path) -> None:
+    """An older copy is whole in itself; the lock file says how far the journal was."""
+    with Writer.open(path) as writer:
+        writer.write([Batch(events=tuple(story(2)))])
+    older = path.read_bytes()
+    with Writer.open(path) as writer:
+        writer.write([Batch(events=tuple(story(3)))])
+    path.write_bytes(older)
+    assert told(path, Writer.open) == "journal-cut"
+    assert path.read_bytes() == older
+
+
+def test_a_journal_that_held_events_is_not_begun_anew(path: Path) -> None:
+    with Writer.open(path) as writer:
+        writer.write([Batch(events=tuple(story(2)))])
+    path.unlink()
+    assert told(path, Writer.open) == "journal-gone"
+    assert not path.exists()
+
+
 def test_a_folder_that_is_not_there_is_told(path: Path) -> None:
     assert told(path.parent / "none" / "a.journal", Writer.open) == "journal-unreachable"
 

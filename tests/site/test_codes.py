@@ -17,9 +17,11 @@ TESTS = Path(__file__).parents[1]
 ELSEWHERE = """
 file-exists cli/test_site.py test_a_file_that_exists_is_not_written_over
 file-unwritable cli/test_site.py test_a_folder_that_is_not_there_is_told
+journal-cut journal/test_store.py test_an_end_that_was_written_and_is_missing_is_told
 journal-damaged journal/test_store.py UNUSABLE
 journal-exists journal/test_export.py test_a_file_that_exists_is_not_written_over
 journal-foreign journal/test_store.py UNUSABLE
+journal-gone journal/test_store.py test_a_journal_that_held_events_is_not_begun_anew
 journal-half-gone journal/test_store.py test_a_log_without_its_file_is_not_written_over
 journal-locked e2e/test_running.py test_a_second_service_on_the_same_journal_is_refused
 journal-missing journal/test_store.py test_only_the_writer_makes_a_journal

@@ -14,6 +14,8 @@ import pytest
 from tests.trials.bugs import BUGS, Bug, planted
 from tests.trials.score import apart
 
+# all of them run before the first is looked at
+pytestmark = pytest.mark.timeout(2_400)
 SEEDS_MAX = 12  # those that a bug may take until it is found
 
 

@@ -11,6 +11,8 @@ import pytest
 
 from tests.trials.many import Outcome, outcomes
 
+# all of them run before the first is looked at
+pytestmark = pytest.mark.timeout(2_400)
 SEEDS = range(200)
 
 
