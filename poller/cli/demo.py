@@ -147,7 +147,7 @@ def _write_site(folder: Path, addresses: dict[str, str], broker: tuple[str, int]
     site["outputs"] = {"mqtt": {}}
     site["maps_folder"] = str(config_folder() / site.get("maps_folder", "maps"))
     site["approved"] = str(config_folder() / site["approved"])
-    site["work"] = {"soak_s": SOAK_S}
+    site["work"] = {"soak_s": SOAK_S, "bays_at_once": 3}
     site["journal"] = {"file": str(folder / "bayroll.journal")}
     site_file = folder / "site.yaml"
     site_file.write_text(json.dumps(site, indent=1))  # JSON is YAML
