@@ -352,7 +352,8 @@ async def _first_to_fail(*works: Coroutine[Any, Any, None]) -> None:
         for task in tasks:
             task.cancel()
         await asyncio.wait(tasks)
-    reasons = [task.exception() for task in tasks if not task.cancelled()]
+        # looked at even where we are cancelled, else the loop complains of them
+        reasons = [task.exception() for task in tasks if not task.cancelled()]
     for reason in reasons:
         if reason is not None:
             raise reason

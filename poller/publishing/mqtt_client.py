@@ -12,8 +12,10 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import ssl
 import threading
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from types import TracebackType
 from typing import Any, Final, Self
 
@@ -51,24 +53,30 @@ class Client(aiomqtt.Client):
         self._given_up = threading.Event()
         self.pending_calls_threshold = limits.MQTT_IN_FLIGHT_MAX  # that many are as meant
         self._client.connect_timeout = limits.MQTT_CONNECT_S
-        self._read = self._client.loop_read
-        self._client.loop_read = self._read_little  # type: ignore[method-assign]
 
     async def __aenter__(self) -> Self:
         task = asyncio.current_task()
         before = task.cancelling() if task else 0
         lost = self._disconnected
+
+        def cancelled() -> bool:
+            """asyncio.wait_for of 3.11 loses a cancellation that comes with its result."""
+            return task is not None and task.cancelling() > before
+
         try:
             await super().__aenter__()
+            if cancelled():
+                raise asyncio.CancelledError
             if lost.done():  # aiomqtt forgets a connection that was lost as soon as it stood
                 raise aiomqtt.MqttError("lost at once") from lost.exception()
-            # asyncio.wait_for of 3.11 loses a cancellation that comes with the acknowledgement
-            if task and task.cancelling() > before:
-                raise asyncio.CancelledError
-        except BaseException:
+        except BaseException as reason:
             self._given_up.set()
+            if lost.done() and not lost.cancelled():
+                lost.exception()  # else the loop complains that nobody asked
             # after what the connecting thread has put before the loop already
             self._loop.call_soon(self._drop)
+            if cancelled() and not isinstance(reason, asyncio.CancelledError):
+                raise asyncio.CancelledError from reason
             raise
         return self
 
@@ -113,9 +121,10 @@ class Client(aiomqtt.Client):
                 failed.append(reason)
             finally:
                 done.set()
-            sock = self._client.socket()
-            if self._given_up.is_set() and sock is not None:
-                sock.close()
+            if self._given_up.is_set():
+                with suppress(RuntimeError):  # the loop is closed, and the program ends
+                    # not closed here: the loop would go on watching its number
+                    self._loop.call_soon_threadsafe(self._drop)
 
         threading.Thread(target=work, name="mqtt connect", daemon=True).start()
         while not done.wait(LOOK_UP_S):
@@ -124,13 +133,63 @@ class Client(aiomqtt.Client):
         if failed:
             raise failed[0]
 
-    def _read_little(self, max_packets: int = 1) -> Any:
+    def _on_socket_open(self, client: PahoClient, userdata: Any, sock: Any) -> None:
+        """Called in the connecting thread."""
+
+        def watch() -> None:
+            self._when_open(self._loop.add_reader, sock, self._readable)
+            if not self._given_up.is_set():
+                self._misc_task = self._loop.create_task(self._misc_loop())
+
+        self._loop.call_soon_threadsafe(watch)
+
+    def _on_socket_register_write(self, client: PahoClient, userdata: Any, sock: Any) -> None:
+        def watch() -> None:
+            # unless paho has written it all meanwhile and would never call this off again
+            if self._client._registered_write:
+                self._when_open(self._loop.add_writer, sock, self._writable)
+
+        self._loop.call_soon_threadsafe(watch)
+
+    def _on_socket_unregister_write(self, client: PahoClient, userdata: Any, sock: Any) -> None:
+        if sock.fileno() >= 0:  # else dropped by us, and told by paho when it is cleared away
+            super()._on_socket_unregister_write(client, userdata, sock)
+
+    def _when_open(self, add: Callable[..., None], sock: Any, callback: Callable[[], Any]) -> None:
+        """Asked in the loop: the number of a socket that was closed may be another one's by now."""
+        if not self._given_up.is_set() and sock.fileno() >= 0:
+            add(sock.fileno(), callback)
+
+    def _readable(self) -> None:
+        with self._lost_by_any_failure():
+            while True:
+                self._client.loop_read()
+                self._bounded()
+                sock = self._client.socket()
+                if not isinstance(sock, ssl.SSLSocket) or not sock.pending():
+                    return
+
+    def _writable(self) -> None:
+        with self._lost_by_any_failure():
+            self._client.loop_write()
+
+    @contextmanager
+    def _lost_by_any_failure(self) -> Iterator[None]:
+        """paho raises whatever it stumbles over in a packet that is none."""
+        try:
+            yield
+        except asyncio.CancelledError:
+            pass  # aiomqtt asks a future that was cancelled: we are leaving
+        except Exception as reason:
+            if not self._disconnected.done():
+                self._disconnected.set_exception(reason)
+
+    def _bounded(self) -> None:
         """Raises Overwhelmed where a broker makes us hold more than what we publish calls for.
 
         paho takes packets of 256 MB, keeps a QoS 2 message until it is released, and lines up an
         answer to whatever calls for one.
         """
-        result = self._read(max_packets)
         paho = self._client
         if (
             paho._in_packet["remaining_length"] > limits.MQTT_HEARD_BYTES_MAX
@@ -138,19 +197,6 @@ class Client(aiomqtt.Client):
             or len(paho._out_packet) > ANSWERS_MAX
         ):
             raise Overwhelmed("the broker sends more than it has reason to")
-        return result
-
-    def _on_socket_open(self, client: PahoClient, userdata: Any, sock: Any) -> None:
-        if not self._given_up.is_set():
-            super()._on_socket_open(client, userdata, sock)
-
-    def _on_socket_register_write(self, client: PahoClient, userdata: Any, sock: Any) -> None:
-        if not self._given_up.is_set():
-            super()._on_socket_register_write(client, userdata, sock)
-
-    def _on_socket_unregister_write(self, client: PahoClient, userdata: Any, sock: Any) -> None:
-        if sock.fileno() >= 0:  # else dropped by us, and told by paho when it is cleared away
-            super()._on_socket_unregister_write(client, userdata, sock)
 
     def _on_connect(
         self,

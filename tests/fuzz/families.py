@@ -1,4 +1,4 @@
-"""The register maps that octets are decoded under: those that ship, the trial's, one of every type."""
+"""The register maps that octets are decoded under: those that ship, and one of every type."""
 
 from __future__ import annotations
 

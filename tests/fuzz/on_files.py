@@ -1,4 +1,4 @@
-"""What people write: register maps, site files, version patterns, and the versions that they read."""
+"""What people write: register maps, site files, version patterns; and versions as read."""
 
 from __future__ import annotations
 
@@ -92,7 +92,7 @@ def told(faulty: Faulty, data: bytes) -> None:
 
 def _told(one: Problem, lines: int) -> None:
     assert one.code in CODES
-    assert one.file and one.what and one.mend
+    assert all((one.file, one.what, one.mend))
     assert one.line is None or 1 <= one.line <= lines, f"line {one.line} of {lines}"
     text = str(one)
     assert len(text) <= PROBLEM_MAX, f"a problem of {len(text)} characters"
