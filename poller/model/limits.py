@@ -83,6 +83,7 @@ BOOK_KEPT: Final = 5_000  # works, and as many investigations; the oldest ended 
 WORK_NOTES_MAX: Final = 50  # of one piece of work
 WORK_RELAYS_MAX: Final = 100  # planned by one command: a substation's
 WORKS_OPEN_MAX: Final = 1_000  # each is looked at every few seconds; a fleet's campaign has fewer
+WORK_EXPECTS_MAX: Final = 64  # attributes that one plan names; a relay has 10, and a few parts
 WORK_WINDOW_DAYS_MAX: Final = 31  # an outage is hours; past a month it would excuse any change
 OBJECTIONS_TOLD_MAX: Final = 20  # rules that one request breaks, told one by one
 WORK_TRIES_MAX: Final = 5  # starts of one piece of work; a procedure permits two at most

@@ -66,6 +66,11 @@ def _sound(state: State, given: AddWork, at: datetime) -> None:
         raise Refusal(f"{min(twice)}: named twice")
     if len(given.relays) > limits.WORK_RELAYS_MAX:
         raise Refusal(f"{len(given.relays)} relays at once; at most {limits.WORK_RELAYS_MAX}")
+    if len(given.expects) > limits.WORK_EXPECTS_MAX:
+        raise Refusal(
+            f"{len(given.expects)} attributes expected; at most {limits.WORK_EXPECTS_MAX}"
+        )
+    window.zone_named(given.zone)
     window.fits(given.start, given.end)
     if given.end <= at:
         raise Refusal("the window is over: give an end that is still to come")

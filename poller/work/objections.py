@@ -27,7 +27,7 @@ def unless(although: str | None, asked: str, objections: Sequence[Objection]) ->
     """
     if not objections:
         return ""
-    if although is not None:
+    if although is not None and although.strip():
         return although
     told = [
         f"  {one.rule}: {one.says}\n    mend: {one.cure}"
