@@ -37,7 +37,8 @@ COLUMNS: Final[dict[str, Callable[[Row], str]]] = {
     "firmware": lambda row: row.swRev or "-",
     "baseline": lambda row: row.baseline,
     "flags": lambda row: ", ".join((*row.flags, *row.troubles)) or "-",
-    "against the list": lambda row: row.firmware_says or "-",
+    # the gravest of all its firmwares; bayroll show and bayroll approved tell each
+    "against the list": lambda row: (row.firmware_status or "-").replace("_", " "),
     "open": lambda row: row.open_says or "-",
     "health": lambda row: _health(row),
     "answering": lambda row: "paused" if row.paused else ANSWERING[row.answering],

@@ -110,7 +110,7 @@ def _day(day: str) -> None:
     try:
         date.fromisoformat(day)
     except ValueError as reason:
-        raise Refusal("--tested: write the day as 2026-03-01") from reason
+        raise Refusal("--tested-on: write the day as 2026-03-01") from reason
 
 
 def answer_to(events: Sequence[Event]) -> dict[str, Any]:
