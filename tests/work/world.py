@@ -187,6 +187,11 @@ class Desk:
         self.ask(EndWork(work="w1"))
         self.now += timedelta(minutes=5)
 
+    def note_tested_after_soak(self) -> None:
+        self.wait(minutes=31)
+        self.note(NoteKind.TESTED)
+        self.attend()
+
     def reread(self, relay: str = R) -> list[ev.Body]:
         return self.tell(Reread(at=self.now), relay)
 
