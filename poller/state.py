@@ -7,6 +7,8 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any, Final, TypeVar
 
+from poller.alarms import folds
+from poller.alarms.folds import FOLDS as ALARMS
 from poller.model import events as ev
 from poller.model import limits
 from poller.model.nameplate import Nameplate
@@ -119,7 +121,9 @@ def _later(at: datetime, by_ms: int) -> datetime | None:
 POLLER: Final[dict[str, Callable[[State, Any], State]]] = {
     "service_started": lambda s, b: replace(s, running=True),
     "service_stopped": lambda s, b: replace(s, running=False),
-    "clock_stepped": lambda s, b: replace(s, works=_shifted(s.works, b.by_ms)),
+    "clock_stepped": lambda s, b: replace(
+        s, works=_shifted(s.works, b.by_ms), alarms=folds.stepped(s.alarms, b.by_ms)
+    ),
     "site_loaded": lambda s, b: replace(s, site=b.site, site_sha256=b.sha256),
     "output_gap": lambda s, b: replace(
         s,
@@ -302,6 +306,8 @@ def fold(state: State, events: Iterable[tuple[int, ev.Event]]) -> State:
             if work is not None:
                 moved = WORK[body.kind](work, body, event)
                 state = replace(state, works={**state.works, work.id: moved})
+        elif body.kind in ALARMS:
+            state = replace(state, alarms=folds.folded(state.alarms, event))
         elif body.kind in BOOK:
             state = BOOK[body.kind](state, body, event)
         else:

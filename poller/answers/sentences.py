@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, Final, TypeAlias
 
-from poller.answers import changes, work_sentences
+from poller.answers import alarm_sentences, changes, work_sentences
 from poller.answers.words import (
     BEHAVIOUR,
     HEALTH,
@@ -34,6 +34,9 @@ def sentence(event: ev.Event, state: State) -> str:
     kind = event.body.kind
     if kind in POLLER:
         text = POLLER[kind](event.body)
+    elif kind in ALARM:
+        text = ALARM[kind](event.body, event)
+        text = f"{_who(event, state)}: {text}" if event.subject else text[:1].upper() + text[1:]
     else:
         text = f"{_who(event, state)}: {RELAY[kind](event.body, event, state)}"
     return shown(text, limits.SENTENCE_MAX)
@@ -220,3 +223,6 @@ RELAY: Final[dict[str, Relay]] = {
     **work_sentences.ABOUT_RELAYS,
 }
 """About a relay; what follows its position and a colon."""
+
+ALARM: Final = alarm_sentences.ABOUT_ALARMS
+"""About an alarm of a relay, which its position names, or of none."""

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import ClassVar, Final, TypeVar
 
+from poller.model.alarms import AlarmState, Audience, Happening, Inhibit, Priority, Timer
 from poller.model.canonical import Utc
 from poller.model.nameplate import Nameplate
 from poller.model.status import Behaviour, Health, Quality
@@ -451,6 +452,90 @@ class SpareRemoved(Body):
     vendor: str
     serNum: str
     why: str
+
+
+# Alarms. Their subject is the relay that they are about; the poller, where it is no single one.
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmMoved(Body):
+    """An alarm went from one of A to D into another, or came anew.
+
+    since: when its condition came to be so. occurrence: which of several like it. annunciated: no
+    inhibit stood. chattering: it came so often that it is held until it rests. comment: of who
+    acknowledged or reset it.
+    """
+
+    kind: ClassVar[str] = "alarm_moved"
+    alarm: str
+    entry: str
+    audience: tuple[Audience, ...]
+    priority: Priority
+    happening: Happening
+    before: AlarmState
+    after: AlarmState
+    says: str
+    since: Utc | None
+    occurrence: str
+    annunciated: bool
+    chattering: bool
+    comment: str | None = None
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimerSet(Body):
+    """A delay of an alarm began to run, or no longer does (until: None)."""
+
+    kind: ClassVar[str] = "timer_set"
+    alarm: str
+    entry: str
+    timer: Timer
+    until: Utc | None
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmInhibited(Body):
+    """until: of a shelved alarm. why: a person's reason, or the id of the work that causes it."""
+
+    kind: ClassVar[str] = "alarm_inhibited"
+    alarm: str
+    entry: str
+    inhibit: Inhibit
+    until: Utc | None
+    why: str
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmReleased(Body):
+    kind: ClassVar[str] = "alarm_released"
+    alarm: str
+    inhibit: Inhibit
+    why: str
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmLatched(Body):
+    """Its condition is over and it is held until reset; held False: the condition came back."""
+
+    kind: ClassVar[str] = "alarm_latched"
+    alarm: str
+    held: bool
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmRated(Body):
+    """The catalogue says otherwise than before for whom an alarm is, or how urgent."""
+
+    kind: ClassVar[str] = "alarm_rated"
+    alarm: str
+    audience: tuple[Audience, ...]
+    priority: Priority
 
 
 # The journal and its readers.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from poller.model.alarms import Alarm
 from poller.model.canonical import Utc
 from poller.model.events import Change, ChangeClass
 from poller.model.nameplate import Nameplate, flat, from_flat
@@ -106,6 +107,7 @@ class State:
     investigations: dict[str, Investigation] = field(default_factory=dict)
     investigations_ever: int = 0
     assets: dict[str, Asset] = field(default_factory=dict)  # by asset_key
+    alarms: dict[str, Alarm] = field(default_factory=dict)  # by id; the oldest at rest are dropped
 
     def rests(self, relay: str) -> bool:
         """It is not polled: a person paused it, or works on it."""

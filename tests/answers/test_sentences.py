@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poller.answers.sentences import POLLER, RELAY, sentence
+from poller.answers.sentences import ALARM, POLLER, RELAY, sentence
 from poller.model import events as ev
 from poller.model import limits
 from poller.model.events import Body, Change, ChangeClass, Order
@@ -27,6 +27,7 @@ from poller.model.work import (
     WorkKind,
     WorkState,
 )
+from tests.answers.alarm_bodies import ABOUT_ALARMS, CAME
 from tests.answers.world import ACCEPTED, PRESENT, STATE, event
 
 THEN = datetime(2026, 3, 1, 4, 5, 6, tzinfo=UTC)
@@ -406,7 +407,7 @@ ABOUT_THE_POLLER: list[tuple[Body, str]] = [
         "Spare Tarn serial number 40391 left the shelf: sent for repair.",
     ),
 ]
-ALL = [*ABOUT_RELAYS, *ABOUT_WORK, *CHANGES, *ABOUT_THE_POLLER]
+ALL = [*ABOUT_RELAYS, *ABOUT_WORK, *CHANGES, *ABOUT_THE_POLLER, *ABOUT_ALARMS]
 
 
 @pytest.mark.parametrize(("body", "says"), ABOUT_RELAYS, ids=lambda v: getattr(v, "kind", ""))
@@ -417,6 +418,18 @@ def test_a_relay_is_named_by_its_position(body: Body, says: str) -> None:
 @pytest.mark.parametrize(("body", "says"), ABOUT_WORK, ids=lambda v: getattr(v, "kind", ""))
 def test_what_becomes_of_work_and_of_what_nobody_planned(body: Body, says: str) -> None:
     assert sentence(event(body, by="J. Kral"), STATE) == f"Q07 main 1: {says}"
+
+
+@pytest.mark.parametrize(("body", "says"), ABOUT_ALARMS, ids=lambda v: getattr(v, "kind", ""))
+def test_what_becomes_of_an_alarm(body: Body, says: str) -> None:
+    assert sentence(event(body, by="J. Kral"), STATE) == f"Q07 main 1: {says}"
+
+
+def test_an_alarm_of_no_single_relay_is_told_without_a_position() -> None:
+    body = dataclasses.replace(CAME, alarm="poller.output_away.mqtt")
+    assert sentence(event(body, subject=""), STATE) == (
+        "Alarm poller.output_away.mqtt (low priority) came: it does not answer."
+    )
 
 
 def test_a_window_in_a_zone_that_is_not_known_here_is_told_in_utc() -> None:
@@ -442,7 +455,7 @@ def test_every_kind_of_event_has_a_sentence_that_is_tested(kind: str) -> None:
 
 
 def test_no_sentence_is_kept_for_a_kind_that_is_gone() -> None:
-    assert POLLER.keys() | RELAY.keys() == {kind for kind, _ in ev.KINDS}
+    assert POLLER.keys() | RELAY.keys() | ALARM.keys() == {kind for kind, _ in ev.KINDS}
 
 
 @pytest.mark.parametrize("change", ChangeClass)

@@ -17,7 +17,7 @@ from poller.journal.snapshot import Snapshot
 from poller.model import events as ev
 from poller.model.canonical import whole_ms
 from poller.model.standing import State
-from poller.state import BOOK, POLLER, STEPS, WORK
+from poller.state import ALARMS, BOOK, POLLER, STEPS, WORK
 
 T0 = datetime(2026, 3, 1, 4, 5, 6, 789_000, tzinfo=UTC)
 RELAYS = ("q07-main-1", "q07-main-2", "q08-main-1")
@@ -57,6 +57,7 @@ MOMENTS = st.datetimes(
 
 # few, so that events are about the same
 NAMED = {
+    "alarm": st.sampled_from(("q07-main-1.silent", "q07-main-1.flag.firmware_changed")),
     "investigation": st.sampled_from(("i1", "i2")),
     "work": st.sampled_from(("w1", "w2")),
     "serNum": st.sampled_from(("S1", "S2")),
@@ -100,7 +101,7 @@ BODIES = {kind: of(body) for (kind, _), body in ev.KINDS.items()}
 
 def event(kind: str) -> st.SearchStrategy[ev.Event]:
     """Of one kind, about one of RELAYS where the kind is about relays."""
-    about_relay = kind in {*STEPS, *WORK, *BOOK, "relay_listed"}
+    about_relay = kind in {*STEPS, *WORK, *BOOK, *ALARMS, "relay_listed"}
     assert about_relay or kind in POLLER, kind
     return st.builds(
         ev.Event,

@@ -22,7 +22,7 @@ from poller.journal.store import Batch, Reader, Writer
 from poller.model import events as ev
 from poller.model.canonical import encode
 from poller.model.standing import State
-from poller.state import BOOK, FOLD_VERSION, POLLER, STEPS, WORK, fold
+from poller.state import ALARMS, BOOK, FOLD_VERSION, POLLER, STEPS, WORK, fold
 from tests.journal.made import histories, story
 
 
@@ -31,7 +31,7 @@ def numbered(events: list[ev.Event]) -> list[tuple[int, ev.Event]]:
 
 
 def test_every_kind_has_a_step_in_the_fold() -> None:
-    steps = [*STEPS, *POLLER, *WORK, *BOOK, "relay_listed"]
+    steps = [*STEPS, *POLLER, *WORK, *BOOK, *ALARMS, "relay_listed"]
     assert sorted(steps) == sorted(kind for kind, _ in ev.KINDS)
 
 

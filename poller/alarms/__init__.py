@@ -1,0 +1,1 @@
+"""Alarms: which conditions hold, and how each alarm follows its own."""
