@@ -105,7 +105,7 @@ def _shifted(works: dict[str, Work], by_ms: int) -> dict[str, Work]:
     """A soak has its length, whatever is done to the clock meanwhile."""
     return {
         name: work
-        if work.held_since is None
+        if work.held_since is None or work.state != WorkState.CHECKING
         else replace(work, held_since=_later(work.held_since, by_ms))
         for name, work in works.items()
     }

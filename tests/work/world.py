@@ -71,7 +71,7 @@ def site() -> Site:
     return load_site("site.yaml", lambda path: FILES[str(PurePosixPath(path))])
 
 
-def plate(version: str = "V2.10", serial: str = "40117", **more: str | None) -> Nameplate:
+def plate(version: str = "V2.10", serial: str = "40117", **more: Any) -> Nameplate:
     known: dict[str, Any] = {"vendor": "Tarn", "model": "TD-40", "hwRev": "B", "paramRev": "7"}
     return Nameplate(**(known | {"swRev": version, "serNum": serial} | more))
 
