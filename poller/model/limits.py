@@ -87,6 +87,7 @@ WORK_EXPECTS_MAX: Final = 64  # attributes that one plan names; a relay has 10, 
 WORK_WINDOW_DAYS_MAX: Final = 31  # an outage is hours; past a month it would excuse any change
 OBJECTIONS_TOLD_MAX: Final = 20  # rules that one request breaks, told one by one
 WORK_TRIES_MAX: Final = 5  # starts of one piece of work; a procedure permits two at most
+WORK_READY_AHEAD_DAYS: Final = 7  # before its window; nobody makes ready for what is further off
 WORK_READY_AGAIN_S: Final = 60.0  # clear for so long before it is ready again, should it flutter
 ASSETS_MAX: Final = 20_000  # boxes: 5,000 positions over the years, and the shelf
 ASSET_PLACES_MAX: Final = 20  # of one box

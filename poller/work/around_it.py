@@ -111,10 +111,11 @@ def _touched(case: Case, name: str) -> datetime:
 
 def _bay(case: Case) -> Iterator[Obstacle]:
     elsewhere: dict[str, Work] = {}
-    for name in sorted(case.state.works, key=by_number):
-        other = case.state.works[name]
+    # few are in hand of all that are on record: those are put in order, not the whole book
+    in_hand = [other for other in case.state.works.values() if other.state in BUSY]
+    for other in sorted(in_hand, key=lambda one: by_number(one.id)):
         relay = case.state.relays.get(other.plan.relay)
-        if other.id == case.work.id or other.state not in BUSY or relay is None:
+        if other.id == case.work.id or relay is None:
             continue
         if relay.bay != case.relay.bay:
             elsewhere.setdefault(relay.bay, other)

@@ -18,6 +18,7 @@ from poller.work.line_names import SOAK, TEST
 from poller.work.planned_work import Move, moved
 
 Decided: TypeAlias = list[tuple[str, Body]]
+AHEAD: Final = timedelta(days=limits.WORK_READY_AHEAD_DAYS)
 AGAIN: Final = timedelta(seconds=limits.WORK_READY_AGAIN_S)
 WINDOW_OVER: Final = "its window is over"
 
@@ -47,6 +48,8 @@ def attended(
 def _readied(
     work: Work, state: State, site: Site, reading: StatusReading | None, at: datetime
 ) -> list[Body]:
+    if work.plan.start - at > AHEAD:
+        return []
     if at > work.plan.end:
         return _one(work, Move.OBSTRUCTED, WINDOW_OVER)
     obstacles = readiness.obstacles(work, state, site, reading, at)

@@ -63,6 +63,17 @@ def test_what_flutters_is_ready_again_only_after_a_while() -> None:
     assert made.where() == "ready"
 
 
+def test_what_is_further_off_than_a_week_is_not_made_ready() -> None:
+    made = desk()
+    start = T0 + timedelta(days=7, seconds=1)
+    made.ask(update(start=start, end=start + timedelta(hours=1)))
+    made.note(NoteKind.READ_BACK)
+    made.note(NoteKind.PARTNER_TRIPS)
+    assert made.attend() == []
+    made.wait(seconds=1)
+    assert made.where() == "ready"
+
+
 def test_when_its_window_is_over_it_is_ready_no_more() -> None:
     made = prepared()
     made.attend()
