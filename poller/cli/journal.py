@@ -68,7 +68,7 @@ def _head(text: str | None) -> Head | None:
     if text is None:
         return None
     seq, colon, digest = text.partition(":")
-    if not colon or not seq.isdigit() or len(digest) != 64:
+    if not colon or not seq.isdecimal() or len(digest) != 64:
         common.fail(
             Exit.BAD_INPUT, f"--head {text}: write it as SEQ:HASH, the hash in 64 hex digits"
         )

@@ -12,8 +12,10 @@ from typing import TextIO
 
 import apsw
 
+from poller.journal import envelope
 from poller.journal.chain import Broken, Check
-from poller.journal.file import JournalUnusable, unusable
+from poller.journal.envelope import Unreadable
+from poller.journal.file import JournalUnusable, damaged, unusable
 from poller.journal.ports import Head
 from poller.journal.reader import Reader
 from poller.journal.store import Writer
@@ -25,11 +27,15 @@ def export(reader: Reader, stream: TextIO, after: int = 0) -> int:
 
     Plain ASCII: what a device sent can't move a terminal's cursor. The hash can be checked from
     the line: the envelope without it, keys sorted, no spaces, in UTF-8, is what was stored.
+    Raises JournalUnusable at an event that can't be read; those before it are written.
     """
     count = 0
     for row in reader.rows(after):
-        envelope = json.loads(row.stored)
-        line = json.dumps(envelope | {"hash": row.hash.hex()}, ensure_ascii=True, sort_keys=True)
+        try:
+            event = envelope.parse(row.stored)
+        except Unreadable as reason:
+            raise damaged(reader.path, f"event {row.seq}: {reason}") from reason
+        line = json.dumps(event | {"hash": row.hash.hex()}, ensure_ascii=True, sort_keys=True)
         stream.write(line + "\n")
         count += 1
     return count

@@ -284,7 +284,7 @@ def _connect(path: Path, name: str, flags: int, *, torn: bool = False) -> apsw.C
         _look(path, connection)
     except apsw.NotADBError as reason:
         raise _foreign(path) from reason
-    except apsw.CorruptError as reason:
+    except (apsw.CorruptError, UnicodeDecodeError) as reason:
         raise damaged(path, str(reason)) from reason
     except apsw.Error as reason:
         raise unusable(

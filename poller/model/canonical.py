@@ -56,7 +56,10 @@ def unstamp(text: str) -> datetime:
     at = datetime.fromisoformat(text)
     if at.tzinfo is None:
         raise ValueError(f"{text}: no offset from UTC")
-    return at.astimezone(UTC)
+    try:
+        return at.astimezone(UTC)
+    except OverflowError as reason:
+        raise ValueError(f"{text}: no date in UTC") from reason
 
 
 def whole_ms(at: datetime) -> datetime:

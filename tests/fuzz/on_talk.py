@@ -127,23 +127,26 @@ async def _nothing() -> None:
 def text(data: bytes) -> None:
     """What a device or a person wrote, made safe to show; and safe again when shown twice."""
     given = Octets(data)
-    most = 1 + given.number(300)
-    raw = given.rest().decode(given_encoding(data), "surrogatepass")
+    most = 1 + given.number(254)
+    raw = _decoded(given.rest())
     safe = shown(raw, most)
     assert len(safe) <= most
     assert all(one.isprintable() or one.isspace() for one in safe), f"{safe!a}"
-    assert not any(one in safe for one in "\x00\x1b\x7f\x9b\r\n\u2028\u2029\u202e\u2066\ufeff")
+    assert not set(safe) & set(MOVES_A_CURSOR), f"{safe!a}"
     safe.encode()
     assert shown(safe, most) == safe
 
 
-def given_encoding(data: bytes) -> str:
-    """So that any octets are some text."""
+# control characters of both sets, line and paragraph separators, what turns text around
+MOVES_A_CURSOR: Final = "\x00\x07\x08\x1b\x7f\x9b\r\n\t\x85\u2028\u2029\u200f\u202e\u2066\ufeff"
+
+
+def _decoded(data: bytes) -> str:
+    """Any octets are some text."""
     try:
-        data[1:].decode("utf-8", "surrogatepass")
+        return data.decode("utf-8", "surrogatepass")
     except UnicodeDecodeError:
-        return "latin-1"
-    return "utf-8"
+        return data.decode("latin-1")
 
 
 TARGETS: Final[dict[str, Callable[[bytes], None]]] = {
