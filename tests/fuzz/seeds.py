@@ -143,6 +143,7 @@ def _events() -> list[bytes]:
     return list(made()[2])
 
 
+HOSTILE: Final = "V1\x1b[2J\u202e<b>=1+1\u2028é\ud800"
 _SEEDS: Final = {
     "frames": _frames,
     "replies": _replies,
@@ -155,9 +156,7 @@ _SEEDS: Final = {
     "pattern": _patterns,
     "broker": _broker,
     "control_lines": _control,
-    "text": lambda: [
-        b"\x20" + "V1\x1b[2J\u202e<b>=1+1\u2028é\ud800".encode(errors="surrogatepass")
-    ],
+    "text": lambda: [b"\x20" + HOSTILE.encode(errors="surrogatepass")],
     "stored_event": _events,
     "stored_snapshot": lambda: [snapshot_of(made()[1])],
 }
@@ -165,8 +164,9 @@ YAML: Final = (
     b"\n", b": ", b"- ", b"[", b"]", b"{", b"}", b'"\\ud800"', b'"\\e[2J"', b'"\\0"', b"&a ", b"*a",
     b"!!int ", b"!", b"? ", b"|\n", b">\n", b"---\n", b"#", b"\t", b"  ", b"0x1F", b"1e999", b"-1",
     b"9" * 20, b"9" * 41, b".inf", b".nan", b"~", b"true", b"%YAML 1.1\n", b"\xc2\x85", b"\xff",
-    b"\xe2\x80\xa8", b"\xef\xbb\xbf", b"\x00", b"\r", b"2020-01-01", b"0o7", b"<<: ", b"kind: pattern",
-    b"pattern: ", b'"\xc2\xb2"', b"x" * 300, b"{0:09}", b"scale: 1e308", b"offset: 0.1", b"type: f64",
+    b"\xe2\x80\xa8", b"\xef\xbb\xbf", b"\x00", b"\r", b"2020-01-01", b"0o7", b"<<: ",
+    b"kind: pattern", b"pattern: ", b'"\xc2\xb2"', b"x" * 300, b"{0:09}", b"scale: 1e308",
+    b"offset: 0.1", b"type: f64",
 )  # fmt: skip
 JSON: Final = (
     b"1e999", b"-1", b"NaN", b"Infinity", b"null", b"[]", b"{}", b'"\\ud800"', b"9" * 20, b"true",
@@ -174,8 +174,8 @@ JSON: Final = (
     b'"\\u0000"', b"[" * 3_000, b'{"a":' * 300,
 )  # fmt: skip
 REGEX: Final = (
-    b"(?P<a>", b")", b"*", b"+", b"?", b"{1,3}", b"|", b"(|a)", rb"\w*", rb"\d", b"[^a]", b"(?#", b"(?i)",
-    b"(?=", b"(?!", rb"\1", b"(?>", b"*+", b"(?(a)", b"^", b"$", b".",
+    b"(?P<a>", b")", b"*", b"+", b"?", b"{1,3}", b"|", b"(|a)", rb"\w*", rb"\d", b"[^a]", b"(?#",
+    b"(?i)", b"(?=", b"(?!", rb"\1", b"(?>", b"*+", b"(?(a)", b"^", b"$", b".",
 )  # fmt: skip
 PDU: Final = (b"\x2b\x0e", b"\x81\x02", b"\xff\xff", b"\x00\x00\x00\x00", b"\x00\xfe", b"\x7f\xf8")
 
