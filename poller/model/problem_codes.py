@@ -3,6 +3,15 @@
 from typing import Final
 
 CODES: Final[dict[str, str]] = {
+    "alarms-audience": "the audiences of an alarm contradict each other",
+    "alarms-condition-twice": "two entries of the catalogue make an alarm of the same condition",
+    "alarms-entry-inside": "an entry of the catalogue has the name that alarms of another may have",
+    "alarms-entry-twice": "two entries of the catalogue have the same id",
+    "alarms-file-missing": "the catalogue of alarms that a site names can't be read",
+    "alarms-parameter": "an entry of the catalogue says no flag or status, or one too many",
+    "alarms-relay-twice": "the catalogue of alarms names a relay twice",
+    "alarms-relay-unknown": "the catalogue of alarms names a relay that the site does not list",
+    "alarms-targets": "more alarms a day are said to be acceptable than manageable",
     "approved-file-missing": "the approved list that a site names can't be read",
     "approved-hardware": "a range of hardware revisions can't be one",
     "approved-not-comparable": "an approved version has no order against the target",

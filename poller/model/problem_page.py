@@ -15,6 +15,7 @@ HEADINGS: Final = {
     "site": "Site files",
     "map": "Register maps",
     "approved": "The approved list",
+    "alarms": "The catalogue of alarms",
     "scl": "Station descriptions (SCL, IEC 61850-6)",
     "csv": "Relay lists as CSV",
     "scenario": "Scenarios of the simulator",

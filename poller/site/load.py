@@ -1,4 +1,4 @@
-"""Text of a site, its maps and its approved list into a Site, or into every fault at once.
+"""Text of a site and of the files that it names into a Site, or into every fault at once.
 
 Shape first (is each key known, is each value one), then what must hold together. Where the shape is
 at fault, the rest of the file is still checked for the second kind.
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from pathlib import PurePosixPath
 from typing import Any, Final, TypeVar
 
@@ -19,8 +19,10 @@ from poller.model.canonical import encode
 from poller.model.problems import Faulty, Problem
 from poller.model.text import shown
 from poller.site import faults, shape, yaml_lines
+from poller.site.alarm_catalogue import Catalogue
 from poller.site.approved import Approved
 from poller.site.builtin import ANY
+from poller.site.check_alarms import check_alarms, check_relays
 from poller.site.check_approved import check_approved
 from poller.site.check_map import check_map
 from poller.site.check_site import check_site
@@ -61,10 +63,15 @@ def load_approved(text: str, file: str) -> Approved:
     return _sound(*_approved(text, file))
 
 
-def load_site(path: str, read: Read) -> Site:
-    """The site of that file, the maps it uses and its approved list.
+def load_alarms(text: str, file: str) -> Catalogue:
+    """A catalogue by itself, whatever relays there are. Raises Faulty."""
+    return _sound(*_alarms(text, file, None))
 
-    Maps lie in maps_folder, each as NAME.yaml; it and the approved list are beside the site file
+
+def load_site(path: str, read: Read) -> Site:
+    """The site of that file, the maps it uses, its approved list and its catalogue of alarms.
+
+    Maps lie in maps_folder, each as NAME.yaml; it and the other files are beside the site file
     unless absolute. Raises Faulty: all faults of all files.
     """
     try:
@@ -84,32 +91,46 @@ def load_site(path: str, read: Read) -> Site:
         path,
         lambda one, lines, cut: check_site(one, shelf.maps, lines, path, cut),
     )
-    approved, approved_texts, approved_problems = _approved_of(path, source, read)
-    problems += [*shelf.problems, *approved_problems, *secret_problems(source, path)]
+    approved, approved_texts, approved_problems = _beside("approved", path, source, read, _approved)
+    listed = [_get(relay, "id") for relay in _list(_get(source.value, "relays"))]
+    alarms, alarms_texts, alarms_problems = _beside(
+        "alarms", path, source, read, lambda text, file: _alarms(text, file, listed)
+    )
+    problems += [*shelf.problems, *approved_problems, *alarms_problems]
+    problems += secret_problems(source, path)
     file = _sound(site, problems)
-    texts = {PurePosixPath(path).name: text} | shelf.texts | approved_texts
+    texts = {PurePosixPath(path).name: text} | shelf.texts | approved_texts | alarms_texts
     recorded = encode(texts)
     if len(recorded) > limits.SITE_BYTES_MAX:
         raise Faulty([_too_big(path, len(recorded))])
     digest = hashlib.sha256(recorded).hexdigest()
-    return Site(file=file, maps=shelf.maps, texts=texts, sha256=digest, approved=approved)
+    return Site(
+        file=file, maps=shelf.maps, texts=texts, sha256=digest, approved=approved, alarms=alarms
+    )
 
 
 def _too_big(path: str, size: int) -> Problem:
     return Problem(
         code="site-too-big",
         file=path,
-        what=f"with its maps and approved list it is {size} octets long, one event of the journal "
+        what=f"with the files that it names it is {size} octets long, one event of the journal "
         f"carries {limits.SITE_BYTES_MAX}",
         mend="take out comments and maps that no relay needs, or part it into two sites",
     )
 
 
-def _approved_of(
-    site_path: str, source: Lined, read: Read
-) -> tuple[Approved | None, dict[str, str], list[Problem]]:
-    """The approved list that a site names, its text by name, and what is wrong with it."""
-    named = _get(source.value, "approved")
+CALLED: Final = {"approved": "an approved list", "alarms": "a catalogue of alarms"}
+
+
+def _beside(
+    key: str,
+    site_path: str,
+    source: Lined,
+    read: Read,
+    load: Callable[[str, str], tuple[M | None, list[Problem]]],
+) -> tuple[M | None, dict[str, str], list[Problem]]:
+    """The file that a site names under this key, its text by name, and what is wrong with it."""
+    named = _get(source.value, key)
     if not isinstance(named, str) or not named:  # none, or the site is at fault
         return None, {}, []
     file = str(PurePosixPath(site_path).parent / named)
@@ -117,17 +138,17 @@ def _approved_of(
         text = read(file)
     except UNREADABLE as reason:
         fault = faults.Fault(
-            path=("approved",),
-            code="approved-file-missing",
+            path=(key,),
+            code=f"{key}-file-missing",
             what=f"{shown(file)} can't be read: {_why(reason)}",
-            mend="name an approved list that is there, or leave the key out",
+            mend=f"name {CALLED[key]} that is there, or leave the key out",
         )
         return None, {}, [faults.problem(fault, source, site_path)]
     try:
-        found, problems = _approved(text, file)
+        found, problems = load(text, file)
     except Faulty as reason:  # no YAML at all
         return None, {}, list(reason.problems)
-    return found, {f"approved/{PurePosixPath(named).name}": text}, problems
+    return found, {f"{key}/{PurePosixPath(named).name}": text}, problems
 
 
 class _Shelf:
@@ -200,6 +221,18 @@ def _approved(text: str, file: str) -> tuple[Approved | None, list[Problem]]:
         file,
         lambda one, lines, cut: check_approved(one, lines, file, cut),
     )
+
+
+def _alarms(
+    text: str, file: str, relays: Collection[str] | None
+) -> tuple[Catalogue | None, list[Problem]]:
+    """relays: ids that the site lists, None: there is no site. Raises Faulty for no YAML."""
+
+    def more(one: Catalogue, lines: Lined, cut: tuple[Path, ...]) -> Iterable[Problem]:
+        known = [] if relays is None else check_relays(one, relays, lines, file)
+        return [*check_alarms(one, lines, file, cut), *known]
+
+    return _checked(Catalogue, yaml_lines.read(text, file), file, more)
 
 
 def _checked(

@@ -26,7 +26,7 @@ STAND_INS: Final[dict[str, Any]] = {
     "identity": {},
 }
 # lists of which a faulty item is cut whole, so that the others are still held against each other
-WHOLE: Final = ("relays", "rules")
+WHOLE: Final = ("relays", "rules", "entries")
 CUT_MAX: Final = 50  # past it the file is of another kind, and guesses would mislead
 
 
@@ -35,7 +35,7 @@ def salvage(
 ) -> tuple[M, Lined, tuple[Path, ...]] | None:
     """The model of what is left, its lines, and the paths that were cut; None: too little is left.
 
-    A faulty relay or rule is cut whole, anything else at the nearest key that can be missing.
+    A faulty relay, rule or entry is cut whole, all else at the nearest key that can be missing.
     """
     left, cut = source, list[Path]()
     for _ in range(ROUNDS_MAX):

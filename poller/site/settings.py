@@ -8,6 +8,7 @@ from typing import Annotated, Any, Final, Literal, TypeAlias
 from pydantic import Field
 
 from poller.model import limits
+from poller.site.alarm_catalogue import Catalogue
 from poller.site.approved import Approved
 from poller.site.register_map import MapName, RegisterMap
 from poller.site.strict import Strict
@@ -227,6 +228,7 @@ class SiteFile(Strict):
     source_address: Text | None = None
     maps_folder: Text = "maps"
     approved: Text | None = None  # the approved list, beside the site file unless absolute
+    alarms: Text | None = None  # the catalogue of alarms, in the same way; None: the shipped one
     intervals: Intervals = Intervals()
     broker: Broker | None = None
     # output name to its settings; each output checks its own
@@ -286,7 +288,7 @@ class Site:
     """A site whose files have no faults. maps: by name, those that relays use, `any` included.
 
     texts: name of each file to its text, as recorded when the site is loaded. approved: None where
-    the site names no approved list.
+    the site names no approved list; alarms: None where it names no catalogue of its own.
     """
 
     file: SiteFile
@@ -294,6 +296,7 @@ class Site:
     texts: dict[str, str]
     sha256: str
     approved: Approved | None = None
+    alarms: Catalogue | None = None
 
     def relay(self, relay_id: str) -> RelayEntry:
         """Raises KeyError where the site lists no such relay."""

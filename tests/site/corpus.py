@@ -1,10 +1,11 @@
 """The corpus of broken files: what each says is kept beside it, message and code.
 
 broken/site/NAME.yaml is read as a site, broken/map/NAME.yaml as a map, broken/approved/NAME.yaml as
-an approved list, broken/scl/NAME.xml as a station description, broken/csv/NAME.csv as a relay list;
-NAME.txt is all that is said of it. A case without such a file is one that is not there.
-`python -m tests.site.corpus` writes the .txt of new cases (read them before you keep them) and
-config/problems.md.
+an approved list, broken/alarms/NAME.yaml as a catalogue of alarms, broken/scl/NAME.xml as a station
+description, broken/csv/NAME.csv as a relay list; NAME.txt is all that is said of it. A case without
+such a file is one that is not there.
+`python -m tests.site.corpus` writes the .txt of new cases (read them before you keep them),
+config/problems.md, and config/alarms.yaml from the catalogue that ships in the program.
 """
 
 from __future__ import annotations
@@ -16,12 +17,14 @@ from typing import Final
 from poller.model import limits
 from poller.model.problem_page import problem_page
 from poller.model.problems import Faulty
-from poller.site.load import load_approved, load_map, load_site
+from poller.site.load import load_alarms, load_approved, load_map, load_site
 from poller.site.relay_csv import read_csv
 from poller.site.scl import draft_site
+from poller.site.shipped_alarms import TEXT
 
 HERE: Final = Path(__file__).parent / "broken"
 ROOT: Final = Path(__file__).parents[2]
+CATALOGUE: Final = ROOT / "config" / "alarms.yaml"
 PAGE: Final = ROOT / "config" / "problems.md"
 BOUND: Final = re.compile(r"(?:#|<!--) bound for this case: ([A-Z_]+) ([0-9]+)(?: -->)?\n")
 ENDINGS: Final = {"scl": ".xml", "csv": ".csv"}  # the others are .yaml
@@ -54,6 +57,8 @@ def message(name: str) -> str:
                 load_map(_read(str(path)), str(path))
             case "approved":
                 load_approved(_read(str(path)), str(path))
+            case "alarms":
+                load_alarms(_read(str(path)), str(path))
             case "csv":
                 read_csv(path.read_bytes(), str(path))
             case "scl":  # what is drafted all the same is told of in notes
@@ -93,3 +98,4 @@ if __name__ == "__main__":
         if not kept.exists() or not kept.read_text(encoding="utf-8"):
             kept.write_text(message(new), encoding="utf-8")
     PAGE.write_text(page(), encoding="utf-8")
+    CATALOGUE.write_text(TEXT, encoding="utf-8")

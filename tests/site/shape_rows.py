@@ -1,10 +1,11 @@
-"""What the schema of site, maps and approved list says they must keep to, as readable rows."""
+"""What the schemas of all files of a site say they must keep to, as readable rows."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from typing import Any
 
+from poller.site.alarm_catalogue import Catalogue
 from poller.site.approved import Approved
 from poller.site.register_map import RegisterMap
 from poller.site.settings import SiteFile
@@ -20,7 +21,7 @@ RANGES = (
 def rows() -> list[str]:
     """`RelayEntry.port 1..65535`, `RelayEntry needs id ...`; sorted, each once."""
     found: set[str] = set()
-    for model in (SiteFile, RegisterMap, Approved):
+    for model in (SiteFile, RegisterMap, Approved, Catalogue):
         schema = model.model_json_schema(by_alias=True)
         classes = {model.__name__: schema, **schema.get("$defs", {})}
         for name, one in classes.items():

@@ -13,17 +13,19 @@ from hypothesis import strategies as st
 from poller.model.problem_codes import CODES
 from poller.model.problems import Faulty, Problem
 from poller.site import yaml_lines
-from poller.site.load import load_approved, load_map, load_site
+from poller.site.load import load_alarms, load_approved, load_map, load_site
 
 CONFIG = Path(__file__).parents[2] / "config"
 SHIPPED = sorted((CONFIG / "maps").glob("*.yaml"))
 MAPS = {path.stem: path.read_text(encoding="utf-8") for path in SHIPPED}
 SITE = (CONFIG / "site.yaml").read_text(encoding="utf-8")
 APPROVED = (CONFIG / "approved.yaml").read_text(encoding="utf-8")
-TEXTS = {**MAPS, "site": SITE, "approved": APPROVED}
+ALARMS = (CONFIG / "alarms.yaml").read_text(encoding="utf-8")
+TEXTS = {**MAPS, "site": SITE, "approved": APPROVED, "alarms": ALARMS}
 VALUE = {name: yaml_lines.read(text, name).value for name, text in TEXTS.items()}
 # a gateway is among the last; all 24 only take time
 VALUE["site"]["relays"] = VALUE["site"]["relays"][-5:]
+VALUE["alarms"]["entries"] = VALUE["alarms"]["entries"][-5:]
 SECRET = "swordfish"  # noqa: S105 - the password that must not be repeated
 KEYS = st.sampled_from(["type", "object", "kind", "bits", "env", "password", "zebra", -5, 5])
 VALUES = st.sampled_from(
@@ -101,6 +103,14 @@ def _approved_problems(text: str) -> tuple[Problem, ...]:
     return ()
 
 
+def _alarms_problems(text: str) -> tuple[Problem, ...]:
+    try:
+        load_alarms(text, "alarms.yaml")
+    except Faulty as faulty:
+        return faulty.problems
+    return ()
+
+
 @FEW
 @given(spoiled(*MAPS))
 def test_a_spoiled_map_loads_or_is_faulty(text: str) -> None:
@@ -117,6 +127,12 @@ def test_a_spoiled_site_loads_or_is_faulty(text: str) -> None:
 @given(spoiled("approved"))
 def test_a_spoiled_approved_list_loads_or_is_faulty(text: str) -> None:
     assert {problem.code for problem in _approved_problems(text)} <= CODES.keys()
+
+
+@FEW
+@given(spoiled("alarms"))
+def test_a_spoiled_catalogue_of_alarms_loads_or_is_faulty(text: str) -> None:
+    assert {problem.code for problem in _alarms_problems(text)} <= CODES.keys()
 
 
 WHERE = st.sampled_from(

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from poller.site import check_approved, check_map, check_site
+from poller.site import check_alarms, check_approved, check_map, check_site
 from tests.site.corpus import PAGE, expected, message, names, page
 
 
@@ -17,7 +17,13 @@ def test_a_broken_file_says_what_where_and_how_to_mend(case: str) -> None:
 
 
 def _checks() -> Iterator[Any]:
-    for module, kind in ((check_map, "map/"), (check_site, "site/"), (check_approved, "approved/")):
+    modules = {
+        "map/": check_map,
+        "site/": check_site,
+        "approved/": check_approved,
+        "alarms/": check_alarms,
+    }
+    for kind, module in modules.items():
         for check in module.CHECKS:
             yield pytest.param(module, kind, check, id=f"{kind}{check.find.__name__.strip('_')}")
 
