@@ -11,7 +11,7 @@ from random import Random
 from typing import Final
 
 from poller.site.settings import Intervals, JournalPlace, RelayEntry, Site, SiteFile, WorkSettings
-from simulator.scenario import Scenario, Scene
+from simulator.scenario import FlagCleared, Scenario, Scene
 from simulator.stage import Stage
 from tests.trials.families import BEHIND, FAMILIES, known
 from tests.trials.hands import Errand
@@ -148,11 +148,15 @@ def _kills(
 ) -> tuple[tuple[float, float], ...]:
     """Mostly near something that happens, so that it hits what is half known."""
     found: list[tuple[float, float]] = []
+    falls = [scene.at for scene in scenes if isinstance(scene, FlagCleared)]
     for _ in range(random.choice((0, 1, 2, 4))):
         at = random.uniform(200, until)
         if scenes and random.random() < 0.7:
             at = random.choice(scenes).at + random.uniform(-10, 3 * status_s)
         dead_s = random.choice((random.uniform(0.1, 5), random.uniform(5, 400)))
+        if falls and random.random() < 0.4:  # a flag that falls while nobody looks
+            at = random.choice(falls) - random.uniform(1, status_s)
+            dead_s = status_s + random.uniform(0, 60)
         found.append((min(max(at, 60), until), dead_s))
     return tuple(sorted(found))
 

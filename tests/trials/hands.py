@@ -50,6 +50,7 @@ class Done:
     started: float | None = None
     ending: float | None = None  # asked for, and not answered yet
     ended: float | None = None
+    testing: float | None = None  # asked for, and not answered yet
     tested: float | None = None
     closed: float | None = None
     refused: str = ""
@@ -99,6 +100,7 @@ class Hands:
         await self._ask(EndWork(work=work))
         done.ended = self._now()
         await self._until(errand.tested_at)
+        done.testing = self._now()
         await self._ask(NoteWork(work=work, note=NoteKind.TESTED, text="injected, tripped"))
         done.tested = self._now()
         await self._until(errand.closed_at)

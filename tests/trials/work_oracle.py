@@ -137,7 +137,7 @@ def _proof(ran: Ran) -> Iterator[Fault]:
             late = at - late_s
             if _at(_truth(ran, relay, "swRev"), late) != done.errand.to:
                 yield 2, f"{done.work} is verified, and its version is another", relay, at
-            if done.tested is None and at < done.errand.tested_at:
+            if done.testing is None or at < done.testing:
                 yield 2, f"{done.work} is verified, and nobody tested it", relay, at
             wrong = {"health": 1, "behaviour": 1} | dict.fromkeys(
                 (f"flag:{flag}" for flag in FLAGS), False
