@@ -53,6 +53,8 @@ class Client(aiomqtt.Client):
         self._given_up = threading.Event()
         self.pending_calls_threshold = limits.MQTT_IN_FLIGHT_MAX  # that many are as meant
         self._client.connect_timeout = limits.MQTT_CONNECT_S
+        self._receive = self._client._sock_recv
+        self._client._sock_recv = self._receive_little  # type: ignore[method-assign]
 
     async def __aenter__(self) -> Self:
         task = asyncio.current_task()
@@ -183,19 +185,19 @@ class Client(aiomqtt.Client):
         except Exception as reason:
             if not self._disconnected.done():
                 self._disconnected.set_exception(reason)
+            self._drop()  # at once, since there may be more to read
+
+    def _receive_little(self, bufsize: int) -> bytes:
+        """paho asks for the rest of a packet at once, and takes packets of 256 MB."""
+        if bufsize > limits.MQTT_HEARD_BYTES_MAX:
+            raise Overwhelmed(f"the broker begins a packet of {bufsize} octets")
+        return self._receive(bufsize)
 
     def _bounded(self) -> None:
-        """Raises Overwhelmed where a broker makes us hold more than what we publish calls for.
-
-        paho takes packets of 256 MB, keeps a QoS 2 message until it is released, and lines up an
-        answer to whatever calls for one.
-        """
-        paho = self._client
-        if (
-            paho._in_packet["remaining_length"] > limits.MQTT_HEARD_BYTES_MAX
-            or len(paho._in_messages) > limits.MQTT_HEARD_MAX
-            or len(paho._out_packet) > ANSWERS_MAX
-        ):
+        """paho keeps a QoS 2 message until it is released, and lines up an answer to whatever
+        calls for one."""
+        held = len(self._client._in_messages)
+        if held > limits.MQTT_HEARD_MAX or len(self._client._out_packet) > ANSWERS_MAX:
             raise Overwhelmed("the broker sends more than it has reason to")
 
     def _on_connect(
