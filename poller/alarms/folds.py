@@ -61,7 +61,7 @@ FOLDS: Final[dict[str, Fold]] = {
     "timer_set": _timer,
     "alarm_inhibited": _inhibited,
     "alarm_released": lambda a, b, e: _held(a, b.inhibit, None),
-    "alarm_latched": lambda a, b, e: replace(a, latched=b.held),
+    "alarm_latched": lambda a, b, e: replace(a, latched=b.held, off_until=None),
     "alarm_rated": lambda a, b, e: replace(a, audience=b.audience, priority=b.priority),
 }
 """Events about one alarm: how each moves it."""

@@ -137,15 +137,16 @@ class Condition:
     """Something that is so now and that an alarm tells of.
 
     alarm: the id of that alarm; subject: a relay's id, or "" where it is of several or the
-    poller's. since: when it came to be so, by what was read. occurrence: another text is another
-    occurrence, of which people are told anew. work: the planned work that causes it and still
-    covers it. later_s: how much longer than its entry says it must hold.
+    poller's. since: when it came to be so, by what was read; None: nothing says, so when it was
+    first looked at. occurrence: another text is another occurrence, of which people are told anew.
+    work: the planned work that causes it and still covers it. later_s: how much longer than its
+    entry says it must hold.
     """
 
     alarm: str
     entry: str
     subject: str
-    since: Utc
+    since: Utc | None
     says: str
     occurrence: str = ""
     work: str | None = None

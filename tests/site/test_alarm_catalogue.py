@@ -57,7 +57,8 @@ def test_every_condition_is_in_the_catalogue_that_ships() -> None:
     assert {one.cause for one in shipped().entries} == set(Cause)
 
 
-# id, audiences, priority, on-delay and off-delay in seconds, as they were asked for. Common practice, no published source.
+# id, audiences, priority, on-delay and off-delay in seconds, as they were asked for. Common
+# practice, no published source.
 AS_ASKED = """
 unplanned_change        operator_alarm security_event   medium    0   0
 silent                  operator_alarm                  low     300  60

@@ -1,0 +1,194 @@
+"""The book of alarms: what follows for each from what changed, from time, and from people."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Sequence
+from datetime import datetime, timedelta
+from typing import Any, Final, TypeAlias
+
+from poller.alarms import conditions
+from poller.alarms import requests as ask
+from poller.alarms.following import Follower, followed
+from poller.alarms.states import BEGIN, END, inhibits
+from poller.model import limits
+from poller.model.alarms import (
+    OF_SEVERAL,
+    OF_THE_POLLER,
+    Alarm,
+    Cause,
+    Condition,
+    Happening,
+    Inhibit,
+    Own,
+)
+from poller.model.events import Body, Event
+from poller.model.refusal import Refusal
+from poller.model.standing import State
+from poller.site.alarm_catalogue import Catalogue
+from poller.site.settings import Site
+from poller.site.shipped_alarms import catalogue_of
+
+Decided: TypeAlias = list[tuple[str, Body]]
+
+
+def follow(
+    before: State, after: State, site: Site, events: Sequence[Event], at: datetime
+) -> Decided:
+    """What follows from events: for their relays, and for what relays have in common.
+
+    All relays are looked at where the site is another.
+    """
+    catalogue = catalogue_of(site)
+    seen = conditions.scene(after, site, catalogue, at)
+    if before.site_sha256 != after.site_sha256:
+        names = set(after.relays)
+    else:
+        names = {event.subject for event in events} & after.relays.keys()
+    several = {one.id for cause in OF_SEVERAL for one in catalogue.of(cause)}
+    alone = {one.id for one in catalogue.of(Cause.SILENT)}
+    standing = [alarm for alarm in after.alarms.values() if alarm.stands]
+    # whose silence is told with that of others now, or no longer
+    names |= {alarm.subject for alarm in standing if alarm.entry in alone}
+    found = [*conditions.of_relays(seen, sorted(names)), *conditions.of_several(seen)]
+    concerned = [alarm for alarm in standing if alarm.subject in names or alarm.entry in several]
+    return _judged(after, catalogue, found, concerned, at)
+
+
+def attended(state: State, site: Site, at: datetime, own: Collection[Own] = ()) -> Decided:
+    """What time brings, and what is so and stands in no event; every few seconds.
+
+    own: what is known of the poller itself; an alarm of which nothing is told stays as it is.
+    """
+    catalogue = catalogue_of(site)
+    seen = conditions.scene(state, site, catalogue, at)
+    facts = [fact for fact in own if fact.cause in OF_THE_POLLER][: limits.OWN_FACTS_MAX]
+    found = [
+        *conditions.of_relays(seen, sorted(state.relays)),
+        *conditions.of_several(seen),
+        *conditions.of_the_poller(catalogue, facts),
+    ]
+    ours = {entry.id for cause in OF_THE_POLLER for entry in catalogue.of(cause)}
+    known = {conditions.own_id(entry, fact) for fact in facts for entry in catalogue.of(fact.cause)}
+    concerned = [
+        alarm
+        for alarm in state.alarms.values()
+        if alarm.stands and (alarm.entry not in ours or alarm.id in known)
+    ]
+    return _judged(state, catalogue, found, concerned, at)
+
+
+def _judged(
+    state: State,
+    catalogue: Catalogue,
+    found: Iterable[Condition],
+    concerned: Iterable[Alarm],
+    at: datetime,
+) -> Decided:
+    """concerned: alarms to follow even where their condition is not among those found."""
+    holding = {condition.alarm: condition for condition in found}
+    entries = {entry.id: entry for entry in catalogue.entries}
+    names = sorted(holding.keys() | {alarm.id for alarm in concerned})
+    room = limits.ALARMS_KEPT - sum(alarm.stands for alarm in state.alarms.values())
+    out: Decided = []
+    for name in names:
+        condition = holding.get(name)
+        alarm = state.alarms.get(name)
+        if alarm is None or not alarm.stands:
+            if room <= 0:
+                continue  # nobody reads such a list; what changed is on record all the same
+            room -= 1
+        if alarm is None:
+            assert condition is not None, "an alarm that is not known has a condition"
+            alarm = _new(name, condition.entry, condition.subject, at)
+        entry = entries.get(alarm.entry)
+        out += [(alarm.subject, body) for body in followed(alarm, condition, entry, catalogue, at)]
+    return out
+
+
+def _new(name: str, entry: str, subject: str, at: datetime) -> Alarm:
+    return Alarm(id=name, entry=entry, subject=subject, since=at)
+
+
+# What people ask.
+
+
+def decided(state: State, site: Site, request: ask.AlarmRequest, at: datetime) -> Decided:
+    """Events by subject, in order. Raises Refusal, with why."""
+    catalogue = catalogue_of(site)
+    alarm = _known(state, catalogue, request.alarm, at)
+    entry = next((one for one in catalogue.entries if one.id == alarm.entry), None)
+
+    def step(one: Follower) -> None:
+        ANSWERS[type(request)](one, request)
+
+    told = followed(alarm, _now(state, site, catalogue, alarm, at), entry, catalogue, at, step)
+    return [(alarm.subject, body) for body in told]
+
+
+def _known(state: State, catalogue: Catalogue, name: str, at: datetime) -> Alarm:
+    """An alarm of the book; else one that a relay of the site can have, which never was."""
+    if name in state.alarms:
+        return state.alarms[name]
+    subject, _, rest = name.partition(".")
+    relay = state.relays.get(subject)
+    entry = next((one for one in catalogue.entries if rest == one.id), None)
+    if relay is None or not relay.listed or entry is None or entry.cause not in conditions.ONE_EACH:
+        raise Refusal(f"{name}: no such alarm; see: bayroll alarms --all")
+    return _new(name, entry.id, subject, at)
+
+
+def _now(
+    state: State, site: Site, catalogue: Catalogue, alarm: Alarm, at: datetime
+) -> Condition | None:
+    """The condition of this alarm, where it can be told without facts of the poller's own."""
+    seen = conditions.scene(state, site, catalogue, at)
+    found = [*conditions.of_relays(seen, [alarm.subject]), *conditions.of_several(seen)]
+    return next((one for one in found if one.alarm == alarm.id), None)
+
+
+def _acknowledged(one: Follower, request: ask.AckAlarm) -> None:
+    over = one.catalogue.acknowledged_over
+    if request.over != over:
+        raise Refusal(f"{one.alarm.id}: alarms of this site are acknowledged over {over} only")
+    one.move(Happening.ACKNOWLEDGED, request.comment)
+
+
+def _shelved(one: Follower, request: ask.ShelveAlarm) -> None:
+    most = one.catalogue.shelving_max_h
+    if not 0 < request.for_s <= most * 3_600:
+        raise Refusal(f"{one.alarm.id}: an alarm is shelved for {most} h at most, and not for none")
+    if inhibits(one.alarm, Inhibit.SHELVED, BEGIN):
+        until = one.at + timedelta(seconds=request.for_s)
+        one.inhibit(Inhibit.SHELVED, until, request.why)
+
+
+def _unshelved(one: Follower, request: ask.UnshelveAlarm) -> None:
+    if inhibits(one.alarm, Inhibit.SHELVED, END):
+        one.release(Inhibit.SHELVED, request.why)
+
+
+def _taken_out(one: Follower, request: ask.TakeOutOfService) -> None:
+    if inhibits(one.alarm, Inhibit.OUT_OF_SERVICE, BEGIN):
+        one.inhibit(Inhibit.OUT_OF_SERVICE, None, request.why)
+
+
+def _returned(one: Follower, request: ask.ReturnToService) -> None:
+    if inhibits(one.alarm, Inhibit.OUT_OF_SERVICE, END):
+        one.release(Inhibit.OUT_OF_SERVICE, request.why)
+
+
+def _reset(one: Follower, request: ask.ResetLatch) -> None:
+    if not one.alarm.latched:
+        why = "its condition still stands" if one.alarm.active else "nothing holds it"
+        raise Refusal(f"{one.alarm.id}: there is nothing to reset: {why}")
+    one.over(request.why)
+
+
+ANSWERS: Final[dict[type, Callable[[Follower, Any], None]]] = {
+    ask.AckAlarm: _acknowledged,
+    ask.ShelveAlarm: _shelved,
+    ask.UnshelveAlarm: _unshelved,
+    ask.TakeOutOfService: _taken_out,
+    ask.ReturnToService: _returned,
+    ask.ResetLatch: _reset,
+}

@@ -1,0 +1,191 @@
+"""Of relays that do not answer: what each has in common with others, so that it is told once."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Final
+
+from poller.alarms import covers
+from poller.model.alarms import Cause
+from poller.model.standing import Relay, State
+from poller.model.work import Work
+from poller.site.alarm_catalogue import Catalogue
+from poller.site.settings import RelayEntry, Site, pace
+
+NAME_MAX: Final = 80  # of a host and port in an id; addresses are far shorter
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gateway:
+    """name: host and port as an id may have them. since: when the last of its relays went."""
+
+    name: str
+    address: str
+    relays: tuple[str, ...]
+    since: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Silence:
+    """gateways: all behind them are silent. many: relays that went together.
+
+    alone: silent relays that are told one by one. behind: relays that share their gateway.
+    """
+
+    gateways: tuple[Gateway, ...] = ()
+    many: tuple[str, ...] = ()
+    many_since: datetime | None = None
+    alone: frozenset[str] = frozenset()
+    behind: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Unit:
+    """What falls silent by itself: a relay, or a gateway with all behind it."""
+
+    since: datetime
+    relays: tuple[str, ...]
+    interval_s: float
+    gateway: Gateway | None = field(default=None)
+
+
+def silent(relay: Relay) -> bool:
+    return relay.listed and relay.answering is False and relay.answering_since is not None
+
+
+def interval_s(site: Site, entry: RelayEntry) -> float:
+    """How often it is asked, and so by how much it may have gone later than its last answer."""
+    return pace(site.file.intervals, entry).status_s
+
+
+def look(
+    state: State,
+    site: Site,
+    catalogue: Catalogue,
+    works: Mapping[str, Sequence[Work]],
+    at: datetime,
+) -> Silence:
+    """What there is to tell of silent relays. works: open ones by relay.
+
+    A relay that work made silent is nobody's fault and is told alone, where that is suppressed.
+    """
+    gone = {
+        entry.id: entry
+        for entry in site.file.relays
+        if (relay := state.relays.get(entry.id)) is not None and silent(relay)
+    }
+    if not gone:
+        return Silence()
+    own = {
+        name
+        for name, entry in gone.items()
+        if by_work(state.relays[name], works.get(name, ()), interval_s(site, entry), at)
+    }
+    shared = _shared(state, site) if catalogue.first(Cause.GATEWAY_SILENT) else {}
+    gateways = _gateways(state, shared, gone.keys() - own, own)
+    units = _units(state, site, gone, gateways, own)
+    many, since = _together(units, catalogue)
+    return Silence(
+        gateways=tuple(one for one in gateways if not many.issuperset(one.relays)),
+        many=tuple(sorted(many)),
+        many_since=since,
+        alone=frozenset(gone.keys() - many - {name for one in gateways for name in one.relays}),
+        behind=frozenset(name for names in shared.values() if len(names) > 1 for name in names),
+    )
+
+
+def by_work(relay: Relay, works: Sequence[Work], interval_s: float, at: datetime) -> str | None:
+    """The work that made it silent. Its last answer may be an interval older than the start."""
+    return covers.caused(works, relay.answering_since, at, before_s=2 * interval_s)
+
+
+def _shared(state: State, site: Site) -> dict[tuple[str, int], tuple[str, ...]]:
+    """Relays that are asked, by host and port."""
+    found: dict[tuple[str, int], list[str]] = {}
+    for entry in site.file.relays:
+        if entry.id in state.relays and state.relays[entry.id].listed:
+            found.setdefault((entry.host, entry.port), []).append(entry.id)
+    return {key: tuple(names) for key, names in found.items() if len(names) > 1}
+
+
+def _gateways(
+    state: State,
+    shared: dict[tuple[str, int], tuple[str, ...]],
+    gone: set[str],
+    own: set[str],
+) -> tuple[Gateway, ...]:
+    """Of each gateway only relays that are asked count, and none that work made silent."""
+    found = []
+    for (host, port), names in sorted(shared.items()):
+        asked = tuple(
+            name for name in names if name in gone or (name not in own and not state.rests(name))
+        )
+        if len(asked) > 1 and gone.issuperset(asked):
+            since = max(_since(state, name) for name in asked)
+            address = f"{host}:{port}"
+            slug = "gateway-" + re.sub(r"[^a-z0-9]+", "-", address.lower())[:NAME_MAX].strip("-")
+            found.append(Gateway(name=slug, address=address, relays=asked, since=since))
+    return tuple(found)
+
+
+def _since(state: State, name: str) -> datetime:
+    since = state.relays[name].answering_since
+    assert since is not None, "a silent relay has been so since some time"
+    return since
+
+
+def _units(
+    state: State,
+    site: Site,
+    gone: dict[str, RelayEntry],
+    gateways: Sequence[Gateway],
+    own: set[str],
+) -> list[_Unit]:
+    units = [
+        _Unit(
+            since=one.since,
+            relays=one.relays,
+            interval_s=max(interval_s(site, gone[name]) for name in one.relays),
+            gateway=one,
+        )
+        for one in gateways
+    ]
+    behind = {name for one in gateways for name in one.relays}
+    for name, entry in gone.items():
+        if name not in behind and name not in own:
+            since = _since(state, name)
+            units.append(_Unit(since=since, relays=(name,), interval_s=interval_s(site, entry)))
+    return sorted(units, key=lambda unit: (unit.since, unit.relays))
+
+
+def _together(
+    units: Sequence[_Unit], catalogue: Catalogue
+) -> tuple[frozenset[str], datetime | None]:
+    """Relays of more units than the limit that went within the window, and since when.
+
+    One that is asked less often gave its last answer longer before, and went with the others.
+    """
+    if catalogue.first(Cause.MANY_SILENT) is None:
+        return frozenset(), None
+    limit, window = (
+        catalogue.many_silent.more_than,
+        timedelta(seconds=catalogue.many_silent.within_s),
+    )
+    spans: list[tuple[datetime, datetime]] = []
+    for at in range(len(units) - limit):
+        first, last = units[at].since, units[at + limit].since
+        if last - first <= window:
+            spans.append((first, last))
+    names = [
+        name
+        for unit in units
+        for name in unit.relays
+        if any(
+            first - timedelta(seconds=unit.interval_s) <= unit.since <= last
+            for first, last in spans
+        )
+    ]
+    return frozenset(names), spans[0][0] if spans else None
