@@ -111,6 +111,32 @@ def _sites() -> list[bytes]:
     return texts + [one for one in with_map if len(one) <= 2 * SEED_MAX]
 
 
+def _folder(name: str, ending: str) -> list[bytes]:
+    """Broken ones; valid ones are added by the callers."""
+    found = [path.read_bytes() for path in sorted((BROKEN / name).glob(f"*{ending}"))]
+    return [text for text in found if len(text) <= SEED_MAX]
+
+
+def _shipped(name: str) -> list[bytes]:
+    return [(ROOT / "config" / f"{name}.yaml").read_bytes(), *_folder(name, ".yaml")]
+
+
+def _scl() -> list[bytes]:
+    valid = sorted((ROOT / "tests" / "site" / "scl").glob("*.xml"))
+    texts = [path.read_bytes() for path in valid] + _folder("scl", "")
+    return [b"\x20" + text for text in texts if len(text) <= SEED_MAX]
+
+
+def _relay_lists() -> list[bytes]:
+    plain = b"relay,bay,function,host,maps\r\nq1,Q01,main 1,10.0.0.1,larch otter\r\n"
+    return [
+        plain,
+        plain.replace(b",", b";"),
+        plain.decode().encode("utf-16"),
+        *_folder("csv", ".csv"),
+    ]
+
+
 def _versions() -> list[bytes]:
     texts = (b"1.2.3\n1.10\nv2", b"5.1 SP2 HF3\n5.1\n5.1-SP2", b"Rev A\nZ\nAA", b"v1.b SP2\n1-3\n1")
     return [bytes([scheme]) + text for scheme in range(4) for text in texts]
@@ -152,6 +178,10 @@ _SEEDS: Final = {
     "dialogue": _turns,
     "map_file": _maps,
     "site_file": _sites,
+    "approved_file": lambda: _shipped("approved"),
+    "alarms_file": lambda: _shipped("alarms"),
+    "relay_list": _relay_lists,
+    "scl_file": _scl,
     "versions": _versions,
     "pattern": _patterns,
     "broker": _broker,
@@ -177,13 +207,22 @@ REGEX: Final = (
     b"(?P<a>", b")", b"*", b"+", b"?", b"{1,3}", b"|", b"(|a)", rb"\w*", rb"\d", b"[^a]", b"(?#",
     b"(?i)", b"(?=", b"(?!", rb"\1", b"(?>", b"*+", b"(?(a)", b"^", b"$", b".",
 )  # fmt: skip
+XML: Final = (
+    b"<", b">", b"/>", b"</SCL>", b"<IED ", b'name="', b"&#x1b;", b"&amp;", b"&#0;", b"<![CDATA[",
+    b"<!--", b"<?xml ", b"<!DOCTYPE SCL [<!ENTITY a 'b'>]>", b"<Private>", b"<P type='IP'>",
+    b"\xff", b"xmlns=", b"\xef\xbb\xbf", b"\x00", b"&a;", b"<a" * 200, b" x='y'" * 100,
+)  # fmt: skip
+CSV: Final = (
+    b",", b";", b"\t", b'"', b'""', b"\r\n", b"\r", b"\x00", b"=", b"sep=;\r\n", b"\xff\xfe",
+    b"\xff", b"\xef\xbb\xbf", b"'=", b"yes", b"1e999", b"9" * 30, "\u2028".encode(), b"a,b,c,d,e,f" * 20,
+)  # fmt: skip
 PDU: Final = (b"\x2b\x0e", b"\x81\x02", b"\xff\xff", b"\x00\x00\x00\x00", b"\x00\xfe", b"\x7f\xf8")
 
 
 def words(target: str) -> tuple[bytes, ...]:
     """What a mutation may put in."""
-    if target in ("map_file", "site_file"):
+    if target in ("map_file", "site_file", "approved_file", "alarms_file"):
         return YAML + REGEX
     if target in ("control_lines", "stored_event", "stored_snapshot"):
         return JSON
-    return REGEX if target == "pattern" else PDU
+    return {"pattern": REGEX, "scl_file": XML, "relay_list": CSV}.get(target, PDU)

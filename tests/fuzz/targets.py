@@ -5,13 +5,21 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
-from tests.fuzz import on_broker, on_files, on_journal, on_talk, on_wire
+from tests.fuzz import on_broker, on_files, on_journal, on_lists, on_talk, on_wire
 
 TARGETS: Final[dict[str, Callable[[bytes], None]]] = {
     **on_wire.TARGETS,
     **on_files.TARGETS,
+    **on_lists.TARGETS,
     **on_broker.TARGETS,
     **on_talk.TARGETS,
     **on_journal.TARGETS,
 }
-SLOW: Final = ("map_file", "site_file", "broker", "journal_file")  # files, sockets, a thread
+SLOW: Final = (
+    "map_file",
+    "site_file",
+    "approved_file",
+    "alarms_file",
+    "broker",
+    "journal_file",
+)  # files, sockets, a thread
