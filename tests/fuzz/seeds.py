@@ -214,7 +214,8 @@ XML: Final = (
 )  # fmt: skip
 CSV: Final = (
     b",", b";", b"\t", b'"', b'""', b"\r\n", b"\r", b"\x00", b"=", b"sep=;\r\n", b"\xff\xfe",
-    b"\xff", b"\xef\xbb\xbf", b"'=", b"yes", b"1e999", b"9" * 30, "\u2028".encode(), b"a,b,c,d,e,f" * 20,
+    b"\xff", b"\xef\xbb\xbf", b"'=", b"yes", b"1e999", b"9" * 30, "\u2028".encode(),
+    b"a,b,c,d,e,f" * 20,
 )  # fmt: skip
 PDU: Final = (b"\x2b\x0e", b"\x81\x02", b"\xff\xff", b"\x00\x00\x00\x00", b"\x00\xfe", b"\x7f\xf8")
 
