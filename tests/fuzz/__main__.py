@@ -21,6 +21,8 @@ from pathlib import Path
 from random import Random
 from typing import Final
 
+from tests.quiet import quiet
+
 KEPT: Final = Path(tempfile.gettempdir()) / "bayroll-fuzz"
 LONGEST: Final = 8_192
 DEFECTS_MAX: Final = 20  # kinds of defects of one target, kept
@@ -34,6 +36,7 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--plain", action="store_true", help="by chance, even with atheris")
     given = parser.parse_args()
+    quiet()
     guided = not given.plain and importlib.util.find_spec("atheris") is not None
     if given.target is None:
         return _each(given.runs, given.seed, guided)

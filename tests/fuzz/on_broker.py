@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-import logging
 import socket
 from collections.abc import Callable
 from functools import cache
 from typing import Any, Final
 
 import aiomqtt
-import structlog
 
 from poller.model import limits
 from poller.publishing.mqtt_client import ANSWERS_MAX, Client
@@ -18,7 +16,6 @@ from poller.site.settings import Site
 from tests.fuzz.octets import Octets
 from tests.publishing.world import House, changed, first_read, listed, site
 
-structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.CRITICAL))
 ENDS_S: Final = 10.0  # a machine may be slow; what ends at once ends long before
 BURST: Final = limits.MQTT_HEARD_MAX + limits.MQTT_IN_FLIGHT_MAX  # packets that paho reads at once
 ANSWER_S: Final = 0.05  # in place of five seconds

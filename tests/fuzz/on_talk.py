@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import json
-import logging
 import socket
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, Final, cast
-
-import structlog
 
 from poller.cli.desk import Desk
 from poller.decide import Command, decide
@@ -32,7 +29,6 @@ from tests.fuzz.families import ROOT
 from tests.fuzz.octets import Octets
 
 REPLY_MAX: Final = 8 * limits.CONTROL_LINE_MAX  # JSON's own escapes make six of one
-structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.CRITICAL))
 
 
 @cache

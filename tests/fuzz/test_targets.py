@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from tests.fuzz.found import FOUND, Found
 from tests.fuzz.seeds import SEED_MAX, seeds, words
 from tests.fuzz.targets import SLOW, TARGETS
+from tests.quiet import quietly
 
 QUICK_RUNS, SLOW_RUNS = 150, 25  # the rest is done by hand: python -m tests.fuzz
 
@@ -36,7 +37,8 @@ def test_nothing_that_is_read_makes_it_fail(target: str) -> None:
     def run(data: bytes) -> None:
         TARGETS[target](data)
 
-    run()
+    with quietly():
+        run()
 
 
 @pytest.mark.parametrize("one", FOUND, ids=[f"{one.target}: {one.was[:40]}" for one in FOUND])

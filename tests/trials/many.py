@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import logging
 import os
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
@@ -13,8 +12,7 @@ from functools import partial
 from multiprocessing import get_context
 from traceback import format_exc
 
-import structlog
-
+from tests.quiet import quietly
 from tests.trials.drawing import draw
 from tests.trials.oracle import judge
 from tests.trials.telling import story
@@ -41,9 +39,9 @@ class Outcome:
 
 def outcome(seed: int, hours: float | None = None) -> Outcome:
     """Runs one seed. What raises is a failure as well, told with its traceback."""
-    quiet()
     try:
-        ran = run(draw(seed, hours))
+        with quietly():
+            ran = run(draw(seed, hours))
         failures = judge(ran)
     except Exception:
         told = (("it crashed", tuple(format_exc().splitlines()[-30:])),)
@@ -69,11 +67,6 @@ def outcomes(seeds: Sequence[int], hours: float | None = None) -> Iterator[Outco
     workers = min(len(seeds), os.cpu_count() or 1)
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
         yield from pool.map(partial(outcome, hours=hours), seeds)
-
-
-def quiet() -> None:
-    """A trial's faults are many, and the poller logs each."""
-    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.CRITICAL))
 
 
 def _subjects(ran: Ran) -> str:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import logging
 import os
 import subprocess
 import sys
@@ -20,13 +19,12 @@ from tests.trials.bugs import BUGS, plant
 def found_by(name: str, first: int, seeds: int, *, until_found: bool) -> dict[str, Any]:
     """Runs seeds with the bug; which of them failed one of its checks. In this process."""
     bug = plant(name)
-    import structlog
-
+    from tests.quiet import quiet
     from tests.trials.drawing import draw
     from tests.trials.oracle import judge
     from tests.trials.trial import run
 
-    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.CRITICAL))
+    quiet()
     finding: list[int] = []
     crashed: list[str] = []
     says = ""
