@@ -150,7 +150,7 @@ def _acknowledged(one: Follower, request: ask.AckAlarm) -> None:
     over = one.catalogue.acknowledged_over
     if request.over != over:
         raise Refusal(f"{one.alarm.id}: alarms of this site are acknowledged over {over} only")
-    one.move(Happening.ACKNOWLEDGED, request.comment)
+    one.move(Happening.ACKNOWLEDGED, request.why)
 
 
 def _shelved(one: Follower, request: ask.ShelveAlarm) -> None:

@@ -11,7 +11,7 @@ class AckAlarm:
     """over: where it is asked: bayroll (command line, page) or mqtt; the catalogue says which."""
 
     alarm: str
-    comment: str
+    why: str  # the comment
     over: str = "bayroll"
 
 

@@ -59,7 +59,7 @@ def holds(words: str = "") -> Condition:
 
 
 REQUESTS: Final[dict[str, AlarmRequest]] = {
-    "ack": AckAlarm(alarm=ID, comment="seen"),
+    "ack": AckAlarm(alarm=ID, why="seen"),
     "shelve": ShelveAlarm(alarm=ID, for_s=3_600, why="crew at the relay"),
     "unshelve": UnshelveAlarm(alarm=ID, why="crew gone"),
     "out": TakeOutOfService(alarm=ID, why="rebuilt"),

@@ -167,7 +167,7 @@ def test_a_failure_is_high_only_where_no_watchdog_contact_tells_it() -> None:
 def test_a_second_change_while_the_first_is_looked_into_is_told_anew() -> None:
     world = World()
     world.happens(0, (Q, opened(1, C.UNPLANNED)))
-    world.ask(10, AckAlarm(alarm=f"{Q}.unplanned_change", comment="engineer called"))
+    world.ask(10, AckAlarm(alarm=f"{Q}.unplanned_change", why="engineer called"))
     world.happens(20, (Q, opened(2, C.UNPLANNED)))
     assert world.annunciated == [f"{Q}.unplanned_change"] * 2
     assert "investigation i2" in world.alarm(f"{Q}.unplanned_change").says
