@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TypeAlias
 
-from poller.model.alarms import Own
 from poller.model.status import StatusReading
 from poller.model.work import Disposition, NoteKind, SettingsFile, WorkKind
 
@@ -102,13 +101,9 @@ class RemoveSpare:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Attend:
-    """Time has passed. readings: the last status reading of each relay that has one.
-
-    own: what is known of the poller itself, for its alarms; what is not known is left out.
-    """
+    """Time has passed. readings: the last status reading of each relay that has one."""
 
     readings: Mapping[str, StatusReading] = field(default_factory=dict)
-    own: tuple[Own, ...] = ()
 
 
 Request: TypeAlias = (
