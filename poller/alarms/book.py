@@ -47,8 +47,8 @@ def follow(
     several = {one.id for cause in OF_SEVERAL for one in catalogue.of(cause)}
     alone = {one.id for one in catalogue.of(Cause.SILENT)}
     standing = [alarm for alarm in after.alarms.values() if alarm.stands]
-    # whose silence is told with that of others now, or no longer
-    names |= {alarm.subject for alarm in standing if alarm.entry in alone}
+    # whose silence is told with that of others from now on; who is let go again waits for a look
+    names |= seen.silence.with_others & {one.subject for one in standing if one.entry in alone}
     found = [*conditions.of_relays(seen, sorted(names)), *conditions.of_several(seen)]
     concerned = [alarm for alarm in standing if alarm.subject in names or alarm.entry in several]
     return _judged(after, catalogue, found, concerned, at)

@@ -104,7 +104,7 @@ def scene(state: State, site: Site, catalogue: Catalogue, at: datetime) -> Scene
         site=site,
         catalogue=catalogue,
         at=at,
-        entries={entry.id: entry for entry in site.file.relays},
+        entries=site.file.by_id,
         works=works,
         investigations=opened,
         silence=silence.look(state, site, catalogue, works, at),

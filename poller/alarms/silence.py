@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from functools import lru_cache
 from typing import Final
 
 from poller.alarms import covers
+from poller.model import limits
 from poller.model.alarms import Cause
 from poller.model.standing import Relay, State
 from poller.model.work import Work
 from poller.site.alarm_catalogue import Catalogue
-from poller.site.settings import RelayEntry, Site, pace
+from poller.site.settings import Intervals, RelayEntry, Site, pace
 
 NAME_MAX: Final = 80  # of a host and port in an id; addresses are far shorter
 
@@ -41,6 +43,10 @@ class Silence:
     alone: frozenset[str] = frozenset()
     behind: frozenset[str] = frozenset()
 
+    @property
+    def with_others(self) -> frozenset[str]:
+        return frozenset(self.many).union(*(one.relays for one in self.gateways))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Unit:
@@ -58,7 +64,12 @@ def silent(relay: Relay) -> bool:
 
 def interval_s(site: Site, entry: RelayEntry) -> float:
     """How often it is asked, and so by how much it may have gone later than its last answer."""
-    return pace(site.file.intervals, entry).status_s
+    return _interval_s(site.file.intervals, entry)
+
+
+@lru_cache(maxsize=limits.RELAYS_MAX)  # asked of every silent relay at every look
+def _interval_s(intervals: Intervals, entry: RelayEntry) -> float:
+    return pace(intervals, entry).status_s
 
 
 def look(
@@ -72,19 +83,20 @@ def look(
 
     A relay that work made silent is nobody's fault and is told alone, where that is suppressed.
     """
+    listed = site.file.by_id
     gone = {
-        entry.id: entry
-        for entry in site.file.relays
-        if (relay := state.relays.get(entry.id)) is not None and silent(relay)
+        name: listed[name]
+        for name, relay in state.relays.items()
+        if silent(relay) and name in listed
     }
     if not gone:
         return Silence()
     own = {
         name
-        for name, entry in gone.items()
-        if by_work(state.relays[name], works.get(name, ()), interval_s(site, entry), at)
+        for name in gone.keys() & works.keys()
+        if by_work(state.relays[name], works[name], interval_s(site, gone[name]), at)
     }
-    shared = _shared(state, site) if catalogue.first(Cause.GATEWAY_SILENT) else {}
+    shared = _shared(state, site, gone.values()) if catalogue.first(Cause.GATEWAY_SILENT) else {}
     gateways = _gateways(state, shared, gone.keys() - own, own)
     units = _units(state, site, gone, gateways, own)
     many, since = _together(units, catalogue)
@@ -93,7 +105,7 @@ def look(
         many=tuple(sorted(many)),
         many_since=since,
         alone=frozenset(gone.keys() - many - {name for one in gateways for name in one.relays}),
-        behind=frozenset(name for names in shared.values() if len(names) > 1 for name in names),
+        behind=frozenset(name for names in shared.values() for name in names),
     )
 
 
@@ -102,13 +114,17 @@ def by_work(relay: Relay, works: Sequence[Work], interval_s: float, at: datetime
     return covers.caused(works, relay.answering_since, at, before_s=2 * interval_s)
 
 
-def _shared(state: State, site: Site) -> dict[tuple[str, int], tuple[str, ...]]:
-    """Relays that are asked, by host and port."""
-    found: dict[tuple[str, int], list[str]] = {}
-    for entry in site.file.relays:
-        if entry.id in state.relays and state.relays[entry.id].listed:
-            found.setdefault((entry.host, entry.port), []).append(entry.id)
-    return {key: tuple(names) for key, names in found.items() if len(names) > 1}
+def _shared(
+    state: State, site: Site, gone: Iterable[RelayEntry]
+) -> dict[tuple[str, int], tuple[str, ...]]:
+    """Listed relays behind one host and port, where some of several are silent."""
+    found = {}
+    for address in {(entry.host, entry.port) for entry in gone}:
+        behind = site.file.by_address[address]
+        names = tuple(name for name in behind if name in state.relays and state.relays[name].listed)
+        if len(names) > 1:
+            found[address] = names
+    return found
 
 
 def _gateways(
@@ -177,7 +193,11 @@ def _together(
     spans: list[tuple[datetime, datetime]] = []
     for at in range(len(units) - limit):
         first, last = units[at].since, units[at + limit].since
-        if last - first <= window:
+        if last - first > window:
+            continue
+        if spans and first <= spans[-1][1]:
+            spans[-1] = (spans[-1][0], last)
+        else:
             spans.append((first, last))
     names = [
         name

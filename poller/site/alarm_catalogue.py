@@ -7,6 +7,7 @@ by secondary quotations.
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import Annotated, Final, Literal, TypeAlias
 
 from pydantic import Field
@@ -171,8 +172,15 @@ class Catalogue(Strict):
         """A watchdog contact of this relay reaches SCADA."""
         return (self.watchdog_contacts == "reach_scada") != (relay in self.watchdog_exceptions)
 
+    @cached_property
+    def by_cause(self) -> dict[Cause, tuple[Entry, ...]]:
+        found: dict[Cause, tuple[Entry, ...]] = {}
+        for entry in self.entries:
+            found[entry.cause] = (*found.get(entry.cause, ()), entry)
+        return found
+
     def of(self, cause: Cause) -> tuple[Entry, ...]:
-        return tuple(entry for entry in self.entries if entry.cause == cause)
+        return self.by_cause.get(cause, ())
 
     def first(self, cause: Cause) -> Entry | None:
         """The one entry of a condition that has no flag or status; None: it is no alarm here."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Annotated, Any, Final, Literal, TypeAlias
 
 from pydantic import Field
@@ -251,6 +252,18 @@ class SiteFile(Strict):
         ),
     ]
 
+    @cached_property
+    def by_id(self) -> dict[str, RelayEntry]:
+        return {entry.id: entry for entry in self.relays}
+
+    @cached_property
+    def by_address(self) -> dict[tuple[str, int], tuple[str, ...]]:
+        """Ids of relays by host and port; several stand behind one gateway."""
+        found: dict[tuple[str, int], list[str]] = {}
+        for entry in self.relays:
+            found.setdefault((entry.host, entry.port), []).append(entry.id)
+        return {address: tuple(names) for address, names in found.items()}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pace:
@@ -300,7 +313,4 @@ class Site:
 
     def relay(self, relay_id: str) -> RelayEntry:
         """Raises KeyError where the site lists no such relay."""
-        for entry in self.file.relays:
-            if entry.id == relay_id:
-                return entry
-        raise KeyError(relay_id)
+        return self.file.by_id[relay_id]
