@@ -1,4 +1,4 @@
-"""Two hundred seeds of the trial in every test run; more by hand: python -m tests.trials."""
+"""Sixty seeds of the trial in every test run; more by hand: python -m tests.trials."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from tests.trials.many import Outcome, outcomes
 
 # all of them run before the first is looked at
 pytestmark = pytest.mark.timeout(2_400)
-SEEDS = range(200)
+SEEDS = range(60)
 
 
 @pytest.fixture(scope="module")
