@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import reduce
 from typing import Any, Final, TypeAlias
 
 from poller.alarms import conditions
 from poller.alarms import requests as ask
+from poller.alarms.folds import folded
 from poller.alarms.following import Follower, followed
 from poller.alarms.states import BEGIN, END, inhibits
 from poller.model import limits
@@ -20,8 +23,9 @@ from poller.model.alarms import (
     Happening,
     Inhibit,
     Own,
+    Timer,
 )
-from poller.model.events import Body, Event
+from poller.model.events import Body, Event, ServiceStarted, TimerSet
 from poller.model.refusal import Refusal
 from poller.model.standing import State
 from poller.site.alarm_catalogue import Catalogue
@@ -29,6 +33,7 @@ from poller.site.settings import Site
 from poller.site.shipped_alarms import catalogue_of
 
 Decided: TypeAlias = list[tuple[str, Body]]
+LOOKS_S: Final = 120  # two looks at a relay, which is asked every minute by custom
 
 
 def follow(
@@ -39,6 +44,11 @@ def follow(
     All relays are looked at where the site is another.
     """
     catalogue = catalogue_of(site)
+    out: Decided = []
+    if any(isinstance(event.body, ServiceStarted) for event in events):
+        out = _again(after, catalogue, at)
+        told = [Event(at=at, subject=subject, body=body) for subject, body in out]
+        after = replace(after, alarms=reduce(folded, told, after.alarms))
     seen = conditions.scene(after, site, catalogue, at)
     if before.site_sha256 != after.site_sha256:
         names = set(after.relays)
@@ -51,7 +61,20 @@ def follow(
     names |= seen.silence.with_others & {one.subject for one in standing if one.entry in alone}
     found = [*conditions.of_relays(seen, sorted(names)), *conditions.of_several(seen)]
     concerned = [alarm for alarm in standing if alarm.subject in names or alarm.entry in several]
-    return _judged(after, catalogue, found, concerned, at)
+    return out + _judged(after, catalogue, found, concerned, at)
+
+
+def _again(state: State, catalogue: Catalogue, at: datetime) -> Decided:
+    """A delay that ran out while nobody looked runs on until relays have been asked again."""
+    delays = {entry.id: entry.on_delay_s for entry in catalogue.entries}
+    out: Decided = []
+    for name, alarm in sorted(state.alarms.items()):
+        if alarm.on_until is None or alarm.on_until > at:
+            continue
+        until = at + timedelta(seconds=min(delays.get(alarm.entry, 0), LOOKS_S))
+        body = TimerSet(alarm=name, entry=alarm.entry, timer=Timer.ON_DELAY, until=until)
+        out.append((alarm.subject, body))
+    return out
 
 
 def attended(state: State, site: Site, at: datetime, own: Collection[Own] = ()) -> Decided:

@@ -118,6 +118,26 @@ def test_a_new_start_makes_no_alarm_of_what_stood_before() -> None:
     assert [event for event in told if event.body.kind in ALARMS] == []
 
 
+def test_a_delay_runs_on_over_a_restart() -> None:
+    world = World()
+    world.happens(0, (Q, silent(-180)))
+    world.happens(100, ("", ev.ServiceStarted(version="1")))
+    world.run(100, 295)
+    assert world.letters == {}
+    world.look(300)
+    assert world.letters == {f"{Q}.silent": "B"}
+
+
+def test_a_delay_that_ran_out_while_nobody_looked_waits_until_relays_were_asked_again() -> None:
+    world = World()
+    world.happens(0, (Q, silent(-180)), (BEHIND[0], silent(-180)))
+    world.happens(5_000, ("", ev.ServiceStarted(version="1")))
+    world.look(5_005)
+    world.happens(5_060, (Q, answers()))
+    world.run(5_060, 5_120)
+    assert world.letters == {f"{BEHIND[0]}.silent": "B"}
+
+
 def test_no_more_alarms_stand_than_are_kept() -> None:
     standing = {
         f"a{n}": Alarm(id=f"a{n}", entry="x", subject="", since=T0, state=AlarmState.UNACKNOWLEDGED)
