@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final, TypeAlias, get_args
 
+from poller.alarms import book as alarm_book
+from poller.alarms.requests import AlarmRequest
 from poller.judging import findings as found
 from poller.judging import firmware_status, judge
 from poller.model import events as ev
@@ -89,7 +91,7 @@ class Resume:
     relay: str
 
 
-Command: TypeAlias = AcceptBaseline | EnterReading | Pause | Resume | Request
+Command: TypeAlias = AcceptBaseline | EnterReading | Pause | Resume | Request | AlarmRequest
 Input: TypeAlias = About | Started | SiteRead | Stopping | Stepped | Gap | Command | Attend
 Decided: TypeAlias = list[tuple[str, ev.Body]]
 
@@ -128,7 +130,11 @@ def decide(
 
 Follower: TypeAlias = Callable[[State, State, Site, Sequence[ev.Event], datetime], Decided]
 
-FOLLOWS: Final[tuple[Follower, ...]] = (firmware_status.follow, watching.follow)
+FOLLOWS: Final[tuple[Follower, ...]] = (
+    firmware_status.follow,
+    watching.follow,
+    alarm_book.follow,
+)
 """Who looks at what an input changed, each at what came of those before it as well."""
 
 
@@ -388,8 +394,19 @@ def _resume(state: State, site: Site, given: Resume, present: Present) -> Decide
     return [(given.relay, ev.RelayResumed())]
 
 
-def _booked(state: State, site: Site, given: Request | Attend, present: Present) -> Decided:
+def _booked(state: State, site: Site, given: Request, present: Present) -> Decided:
     return book.decided(state, site, given, present.at, present.readings)
+
+
+def _attended(state: State, site: Site, given: Attend, present: Present) -> Decided:
+    return [
+        *book.decided(state, site, given, present.at, present.readings),
+        *alarm_book.attended(state, site, present.at, given.own),
+    ]
+
+
+def _of_alarms(state: State, site: Site, given: AlarmRequest, present: Present) -> Decided:
+    return alarm_book.decided(state, site, given, present.at)
 
 
 DECISIONS: Final[dict[type, Callable[[State, Site, Any, Present], Decided]]] = {
@@ -408,5 +425,7 @@ DECISIONS: Final[dict[type, Callable[[State, Site, Any, Present], Decided]]] = {
     EnterReading: _enter,
     Pause: _pause,
     Resume: _resume,
-    **dict.fromkeys((*get_args(Request), Attend), _booked),
+    **dict.fromkeys(get_args(Request), _booked),
+    **dict.fromkeys(get_args(AlarmRequest), _of_alarms),
+    Attend: _attended,
 }

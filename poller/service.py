@@ -9,13 +9,14 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-from collections.abc import Awaitable, Callable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from random import Random
 from typing import Any, Final
 
 import structlog
 
+from poller.alarms.book import restless
 from poller.decide import (
     About,
     Command,
@@ -32,12 +33,15 @@ from poller.edges.clock import Clock, steps
 from poller.edges.commands import answer_to
 from poller.edges.fleet import Fleet
 from poller.edges.link import Connect
+from poller.edges.machine import Machine
+from poller.edges.own_facts import Fact, OwnFacts, of_the_machine
 from poller.edges.schedule import Unit
 from poller.journal.ports import CommitFailed, Committer, Reader
 from poller.journal.store import CommandRepeated, JournalUnusable
 from poller.journal.waiting import Waiting
 from poller.judging.findings import Finding
 from poller.model import limits
+from poller.model.alarms import Cause, Own
 from poller.model.canonical import plain, whole_ms
 from poller.model.events import Event, Recorded
 from poller.model.standing import State
@@ -51,7 +55,7 @@ from poller.work.requests import Attend
 log = structlog.get_logger()
 LOOK_AGAIN_S: Final = 0.02
 RESTING: Final = ("relay_paused", "relay_resumed", "work_moved")  # a relay may rest, or no longer
-ATTEND_S: Final = 5.0  # far less than a soak, and than any person waits
+ATTEND_S: Final = 5.0  # far less than a soak, than any delay, and than any person waits
 PRUNE_EVERY_S: Final = 86_400.0
 LAST_WORDS_S: Final = 1.0  # how long a stop waits for the journal, and then for the outputs
 
@@ -73,6 +77,7 @@ class Ports:
     version: str
     prune: Callable[[], Awaitable[Recorded | None]] | None = None  # drops what is past retention
     sample: Callable[[Sequence[tuple[str, StatusReading]]], Awaitable[None]] | None = None
+    machine: Callable[[], Machine] = Machine  # the computer it runs on
 
 
 @dataclass(slots=True)
@@ -95,6 +100,8 @@ class Service:
     _group: asyncio.TaskGroup = field(init=False)
     _dropped: bool = False  # findings were dropped while the journal could not take them
     _snapshot_seq: int = 0
+    _own: OwnFacts = field(default_factory=OwnFacts)
+    _own_told: tuple[Own, ...] = ()
 
     def __post_init__(self) -> None:
         self._waiting = Waiting(
@@ -265,6 +272,7 @@ class Service:
         durable = self._durable.state
         self.state = fold(durable, enumerate(left, start=durable.seq + 1))
         self._fleet.forget_unconfirmed(self.state)
+        self._own_told = ()
 
     async def _watch_clock(self) -> None:
         async for by_ms in steps(self.ports.clock):
@@ -284,11 +292,25 @@ class Service:
             await asyncio.sleep(PRUNE_EVERY_S)
 
     async def _attend(self) -> None:
-        """Sees to it that work which is open goes on by itself where it can."""
+        """Sees to it that what time brings comes: in work that is open, and for alarms."""
         while True:
             await asyncio.sleep(ATTEND_S)
-            if not self._waiting.full and self.state.has_open_work:
-                self._decide(Attend(readings=self.live()))
+            if self._waiting.full:
+                continue
+            own = self._own.at(self._utc(), self._own_facts())
+            if own != self._own_told or restless(self.state):
+                self._own_told = own
+                self._decide(Attend(readings=self.live(), own=own))
+
+    def _own_facts(self) -> Iterator[Fact]:
+        for line in self._pump.status():
+            if line.connected is not None:
+                says = f"output {line.output}: {line.says}"
+                yield Cause.OUTPUT_AWAY, line.output, not line.connected, says
+        failing = self._waiting.failing
+        says = f"the journal can't be written: {failing}"
+        yield Cause.JOURNAL_FAILING, "", failing is not None, says
+        yield from of_the_machine(self.ports.machine())
 
     async def _sample(self) -> None:
         """Keeps a reading of each relay now and then: how its values went, outside the chain."""

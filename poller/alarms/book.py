@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from functools import reduce
 from typing import Any, Final, TypeAlias
 
-from poller.alarms import conditions
+from poller.alarms import conditions, silence
 from poller.alarms import requests as ask
 from poller.alarms.folds import folded
 from poller.alarms.following import Follower, followed
@@ -77,26 +77,47 @@ def _again(state: State, catalogue: Catalogue, at: datetime) -> Decided:
     return out
 
 
+def restless(state: State) -> bool:
+    """Time alone may bring something: then attended() is to be asked every few seconds."""
+    return (
+        state.has_open_work
+        or any(_waits(alarm) for alarm in state.alarms.values())
+        or any(silence.silent(relay) for relay in state.relays.values())
+    )
+
+
+def _waits(alarm: Alarm) -> bool:
+    held = alarm.inhibits
+    return (
+        alarm.on_until is not None
+        or alarm.off_until is not None
+        or held.shelved is not None
+        or held.suppressed is not None
+    )
+
+
 def attended(state: State, site: Site, at: datetime, own: Collection[Own] = ()) -> Decided:
     """What time brings, and what is so and stands in no event; every few seconds.
 
-    own: what is known of the poller itself; an alarm of which nothing is told stays as it is.
+    own: what is known of the poller itself; an alarm of which nothing is told stays as it is, but
+    that of an output which the site has no more.
     """
     catalogue = catalogue_of(site)
     seen = conditions.scene(state, site, catalogue, at)
     facts = [fact for fact in own if fact.cause in OF_THE_POLLER][: limits.OWN_FACTS_MAX]
+    standing = [alarm for alarm in state.alarms.values() if alarm.stands]
+    # of the others nothing holds: it would have been told with the event that brought it about
+    names = {alarm.subject for alarm in standing}
+    names |= {name for name, relay in state.relays.items() if silence.silent(relay)}
     found = [
-        *conditions.of_relays(seen, sorted(state.relays)),
+        *conditions.of_relays(seen, sorted(names)),
         *conditions.of_several(seen),
         *conditions.of_the_poller(catalogue, facts),
     ]
     ours = {entry.id for cause in OF_THE_POLLER for entry in catalogue.of(cause)}
     known = {conditions.own_id(entry, fact) for fact in facts for entry in catalogue.of(fact.cause)}
-    concerned = [
-        alarm
-        for alarm in state.alarms.values()
-        if alarm.stands and (alarm.entry not in ours or alarm.id in known)
-    ]
+    known |= conditions.of_outputs_gone(catalogue, site, standing)
+    concerned = [alarm for alarm in standing if alarm.entry not in ours or alarm.id in known]
     return _judged(state, catalogue, found, concerned, at)
 
 

@@ -13,7 +13,7 @@ from typing import Final, TypeAlias
 from poller.alarms import covers, silence
 from poller.alarms.silence import Silence
 from poller.model import limits
-from poller.model.alarms import OF_THE_POLLER, Cause, Condition, Own
+from poller.model.alarms import OF_THE_POLLER, Alarm, Cause, Condition, Own
 from poller.model.events import ChangeClass
 from poller.model.nameplate import flat
 from poller.model.standing import Investigation, Relay, State
@@ -170,6 +170,17 @@ def of_the_poller(catalogue: Catalogue, own: Collection[Own]) -> Iterator[Condit
 
 def own_id(entry: Entry, fact: Own) -> str:
     return ".".join(part for part in (POLLER, entry.id, fact.detail) if part)
+
+
+def of_outputs_gone(catalogue: Catalogue, site: Site, standing: Iterable[Alarm]) -> set[str]:
+    """Ids of alarms of outputs that the site has no more: nobody will ever tell of them again."""
+    there = {
+        f"{POLLER}.{entry.id}.{name}"
+        for entry in catalogue.of(Cause.OUTPUT_AWAY)
+        for name in site.file.outputs
+    }
+    entries = {entry.id for entry in catalogue.of(Cause.OUTPUT_AWAY)}
+    return {alarm.id for alarm in standing if alarm.entry in entries} - there
 
 
 def _investigated(classes: Collection[ChangeClass]) -> Finder:

@@ -20,7 +20,7 @@ import typer
 from poller.cli import common
 from poller.cli.common import Exit
 from poller.cli.desk import Desk
-from poller.edges import control
+from poller.edges import control, machine
 from poller.edges.clock import SystemClock
 from poller.journal.committer import ThreadCommitter
 from poller.journal.retention import prune
@@ -105,6 +105,7 @@ async def serve(
             ],
             version=version("bayroll"),
             sample=committer.add_samples,
+            machine=lambda: machine.look(journal),
             prune=lambda: committer.call(
                 lambda held: prune(
                     held,

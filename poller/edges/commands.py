@@ -10,6 +10,15 @@ from typing import Any, Final
 
 from pydantic import ValidationError
 
+from poller.alarms.requests import (
+    AckAlarm,
+    AlarmRequest,
+    ResetLatch,
+    ReturnToService,
+    ShelveAlarm,
+    TakeOutOfService,
+    UnshelveAlarm,
+)
 from poller.decide import AcceptBaseline, Command, EnterReading, Pause, Refusal, Resume
 from poller.model import limits
 from poller.model.canonical import adapter
@@ -45,10 +54,27 @@ COMMANDS: Final[dict[str, type]] = {
     "disposition_give": GiveDisposition,
     "spare_shelve": ShelveSpare,
     "spare_remove": RemoveSpare,
+    "alarm_ack": AckAlarm,
+    "alarm_shelve": ShelveAlarm,
+    "alarm_unshelve": UnshelveAlarm,
+    "alarm_out_of_service": TakeOutOfService,
+    "alarm_return": ReturnToService,
+    "alarm_reset": ResetLatch,
 }
+HERE: Final = "bayroll"  # the command line and the page come this way; others never do
 # texts that a person writes, and those without which there is no command
 REASONS: Final = ("why", "text", "although", "reference")
-NEEDED: Final = ("why", "text", "work", "investigation", "vendor", "serNum", "shelf", "zone")
+NEEDED: Final = (
+    "why",
+    "text",
+    "work",
+    "investigation",
+    "vendor",
+    "serNum",
+    "shelf",
+    "zone",
+    "alarm",
+)
 
 
 def command(op: str, args: dict[str, Any]) -> Command:
@@ -78,8 +104,8 @@ def command(op: str, args: dict[str, Any]) -> Command:
     return given
 
 
-def _booked(given: Request) -> None:
-    """A request to the book of work: every text within its bound, what is needed there."""
+def _booked(given: Request | AlarmRequest) -> None:
+    """A request to a book: every text within its bound, what is needed there."""
     for field in fields(given):
         value = getattr(given, field.name)
         if field.name in NEEDED or isinstance(value, str):
@@ -96,6 +122,8 @@ def _booked(given: Request) -> None:
                 _settings(settings)
         case ShelveSpare(tested_on=str(day)):
             _day(day)
+        case AckAlarm(over=over) if over != HERE:
+            raise Refusal(f"who asks here asks over {HERE}")
 
 
 def _settings(settings: SettingsFile) -> None:

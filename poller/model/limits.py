@@ -98,6 +98,7 @@ ALARM_RECENT_MAX: Final = 10  # times at which the operator was told; chattering
 ALARM_ENTRIES_MAX: Final = 200  # of a catalogue; the shipped one has some thirty
 SHELVED_H_MAX: Final = 8  # a shift: whoever shelved it is still there when it comes back
 OWN_FACTS_MAX: Final = 64  # about the poller itself: its outputs and a handful more
+DISK_FREE_MIN: Final = 500_000_000  # bytes: a year of a busy journal
 
 # Publishing.
 OUTPUT_BATCH_MAX: Final = 500

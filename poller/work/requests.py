@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TypeAlias
 
+from poller.model.alarms import Own
 from poller.model.status import StatusReading
 from poller.model.work import Disposition, NoteKind, SettingsFile, WorkKind
 
@@ -101,9 +102,13 @@ class RemoveSpare:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Attend:
-    """Time has passed. readings: the last status reading of each relay that has one."""
+    """Time has passed. readings: the last status reading of each relay that has one.
+
+    own: what is known of the poller itself, for its alarms; what is not known is left out.
+    """
 
     readings: Mapping[str, StatusReading] = field(default_factory=dict)
+    own: tuple[Own, ...] = ()
 
 
 Request: TypeAlias = (

@@ -19,12 +19,13 @@ from poller.alarms.requests import (
     TakeOutOfService,
     UnshelveAlarm,
 )
-from poller.decide import Refusal, Started, decide
+from poller.decide import About, Attend, Refusal, Started, decide
 from poller.journal import snapshot
 from poller.journal.snapshot import Snapshot
+from poller.judging.findings import Edges
 from poller.model import events as ev
 from poller.model import limits
-from poller.model.alarms import Alarm, AlarmState
+from poller.model.alarms import Alarm, AlarmState, Cause, Own
 from poller.model.standing import State
 from poller.model.status import Behaviour, Health
 from poller.model.work import WorkState
@@ -113,6 +114,13 @@ def test_a_latch_of_the_catalogue_holds_an_alarm_until_it_is_reset() -> None:
     assert world.letters == {FLAG: "D"}
 
 
+def test_what_follows_for_alarms_comes_with_what_it_follows_from() -> None:
+    edges = Edges(flags={"firmware_changed": True}, last_old_at=None, first_new_at=at(0))
+    told = decide(World().state, SITE, About(relay=Q, finding=edges), at(0), cause="c1")
+    assert [event.body.kind for event in told] == ["flag_rose", "alarm_moved"]
+    assert {event.cause for event in told} == {"c1"}
+
+
 def test_a_new_start_makes_no_alarm_of_what_stood_before() -> None:
     told = decide(flagged().state, SITE, Started(version="1"), at(60))
     assert [event for event in told if event.body.kind in ALARMS] == []
@@ -136,6 +144,22 @@ def test_a_delay_that_ran_out_while_nobody_looked_waits_until_relays_were_asked_
     world.happens(5_060, (Q, answers()))
     world.run(5_060, 5_120)
     assert world.letters == {f"{BEHIND[0]}.silent": "B"}
+
+
+def test_time_and_the_pollers_own_facts_reach_the_book_with_attend() -> None:
+    own = Own(cause=Cause.DISK_LOW, holds=True, since=T0, says="1 % is free")
+    world = World()
+    for second in (0, 60):
+        events = decide(world.state, SITE, Attend(own=(own,)), at(second))
+        world.state = fold(world.state, enumerate(events, world.state.seq + 1))
+    assert world.letters == {"poller.disk_low": "B"}
+
+
+def test_a_request_is_the_persons_and_what_follows_is_nobodys() -> None:
+    world = flagged()
+    request = AckAlarm(alarm=FLAG, why="seen")
+    (event,) = decide(world.state, SITE, request, at(10), by=PERSON, cause="c1")
+    assert (event.subject, event.by, event.cause) == (Q, PERSON, "c1")
 
 
 def test_no_more_alarms_stand_than_are_kept() -> None:

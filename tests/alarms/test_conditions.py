@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Final
 
 import pytest
 
@@ -14,6 +15,7 @@ from poller.model.status import Behaviour, Health
 from poller.model.work import Disposition, FirmwareStatus, WorkState
 from poller.site.shipped_alarms import TEXT
 from tests.alarms.world import (
+    FILE,
     PLATE,
     World,
     added,
@@ -237,8 +239,12 @@ def test_an_output_that_is_away_is_a_notice_after_its_delay() -> None:
     assert world.alarm("poller.output_away.mqtt").audience == ("engineering_notice",)
 
 
+BROKER: Final = f"{FILE}broker: {{host: 127.0.0.1}}\n"
+WITH_OUTPUT: Final = f"{BROKER}outputs: {{mqtt: {{}}}}\n"
+
+
 def test_what_is_not_known_leaves_an_alarm_of_the_pollers_own_as_it_is() -> None:
-    world = World()
+    world = World(site(file=WITH_OUTPUT))
     world.own = own(True)
     world.run(0, 300)
     world.own = ()
@@ -246,8 +252,17 @@ def test_what_is_not_known_leaves_an_alarm_of_the_pollers_own_as_it_is() -> None
     assert world.letters == {"poller.output_away.mqtt": "B"}
 
 
+def test_an_output_that_the_site_has_no_more_ends_its_notice() -> None:
+    world = World(site(file=WITH_OUTPUT))
+    world.own = own(True)
+    world.run(0, 300)
+    world.site, world.own = site(), ()
+    world.run(305, 400)
+    assert world.letters == {}
+
+
 def test_an_output_that_is_back_ends_its_own_notice_and_no_other() -> None:
-    world = World()
+    world = World(site(file=f"{BROKER}outputs: {{mqtt: {{}}, syslog: {{}}}}\n"))
     world.own = own(True) + own(True, detail="syslog")
     world.run(0, 300)
     world.own = own(False) + own(True, detail="syslog")

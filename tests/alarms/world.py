@@ -82,6 +82,7 @@ class World:
         self.state = State()
         self.events: list[ev.Event] = []
         self.own: tuple[Own, ...] = ()
+        self._looked_at: object = None
         listed = [
             (entry.id, ev.RelayListed(bay=entry.bay, function=entry.function, address="a"))
             for entry in one.file.relays
@@ -101,6 +102,10 @@ class World:
 
     def look(self, seconds: float) -> list[ev.Body]:
         told = book.attended(self.state, self.site, at(seconds), self.own)
+        # what the service goes by: where nothing waits, nothing comes of a look
+        same = (self.site, self.own) == self._looked_at
+        assert told == [] or not same or book.restless(self.state)
+        self._looked_at = (self.site, self.own)
         self._take([ev.Event(at=at(seconds), subject=s, body=b) for s, b in told])
         return [body for _, body in told]
 

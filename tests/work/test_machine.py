@@ -271,7 +271,7 @@ class Book(RuleBasedStateMachine):
     def teardown(self) -> None:
         if not hasattr(self, "made"):
             return
-        events = list(enumerate(self.made.events, 1))
+        events = list(enumerate(self.made.journal, 1))
         replayed = fold(State(), events)
         assert replayed == self.made.state
         # from a snapshot in the middle, and through bytes, as after a restart
@@ -280,7 +280,7 @@ class Book(RuleBasedStateMachine):
         again = adapter(State).validate_json(kept)
         assert fold(again, events[half:]) == self.made.state
         states: dict[str, WorkState] = {}
-        for event in self.made.events:
+        for event in self.made.journal:
             if isinstance(event.body, ev.WorkMoved):
                 before = states.get(event.body.work, WorkState.PLANNED)
                 assert event.body.before == before

@@ -23,7 +23,7 @@ from poller.model.status import Behaviour, Health, Quality, Status, StatusReadin
 from poller.model.work import NoteKind, Work, WorkKind
 from poller.site.load import load_site
 from poller.site.settings import Site
-from poller.state import fold
+from poller.state import ALARMS, fold
 from poller.work.requests import AddWork, Attend, EndWork, NoteWork, StartWork
 
 SITE: Final = """
@@ -103,19 +103,25 @@ def reading(at: datetime, **changed: Any) -> StatusReading:
 
 @dataclass(slots=True, kw_only=True)
 class Desk:
-    """now moves only when told. live: what the last status reading of each relay says."""
+    """now moves only when told. live: what the last status reading of each relay says.
+
+    journal: all events; events: those that are not about alarms.
+    """
 
     state: State = field(default_factory=State)
     now: datetime = T0
     live: dict[str, dict[str, Any]] = field(default_factory=dict)
     events: list[ev.Event] = field(default_factory=list)
+    journal: list[ev.Event] = field(default_factory=list)
 
     def give(self, given: Input, by: str | None = None) -> list[ev.Body]:
-        """The bodies of the events that came of it."""
+        """The bodies of the events that came of it, but those about alarms."""
         told = decide(
             self.state, site(), given, self.now, by=by, cause="c", readings=self.readings()
         )
         self.state = fold(self.state, enumerate(told, self.state.seq + 1))
+        self.journal += told
+        told = tuple(event for event in told if event.body.kind not in ALARMS)
         self.events += told
         return [event.body for event in told]
 
