@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-from collections.abc import Awaitable, Callable, Iterator, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from random import Random
 from typing import Any, Final
@@ -17,6 +17,7 @@ from typing import Any, Final
 import structlog
 
 from poller.alarms.book import restless
+from poller.alarms.requests import AckAlarm
 from poller.decide import (
     About,
     Command,
@@ -47,7 +48,7 @@ from poller.model.events import Event, Recorded
 from poller.model.standing import State
 from poller.model.status import Quality, StatusReading
 from poller.publishing.port import Durable, Pump
-from poller.publishing.ports import Output
+from poller.publishing.ports import Inside, Output
 from poller.site.settings import Site
 from poller.state import fold
 from poller.work.requests import Attend
@@ -64,8 +65,8 @@ LAST_WORDS_S: Final = 1.0  # how long a stop waits for the journal, and then for
 class Ports:
     """Where the service touches the world; the trial gives its own.
 
-    connect: as loop.create_connection. outputs: opens the outputs that a site names; called again
-    when the site file is read again.
+    connect: as loop.create_connection. outputs: opens the outputs that a site names, with what they
+    may know and ask of the service; called again when the site file is read again.
     """
 
     clock: Clock
@@ -73,7 +74,7 @@ class Ports:
     committer: Committer
     reader: Reader
     random: Random
-    outputs: Callable[[Site, Callable[[], Mapping[str, StatusReading]]], Sequence[Output]]
+    outputs: Callable[[Site, Inside], Sequence[Output]]
     version: str
     prune: Callable[[], Awaitable[Recorded | None]] | None = None  # drops what is past retention
     sample: Callable[[Sequence[tuple[str, StatusReading]]], Awaitable[None]] | None = None
@@ -119,7 +120,7 @@ class Service:
         self.state = self.ports.reader.load_state()
         self._snapshot_seq = self.state.seq
         self._durable = Durable(self.state)
-        outputs = self.ports.outputs(self.site, self.live)
+        outputs = self.ports.outputs(self.site, self._inside())
         async with asyncio.TaskGroup() as self._group:
             committing = self._group.create_task(self._waiting.run(), name="commit")
             self._decide(Started(version=self.ports.version))
@@ -147,7 +148,7 @@ class Service:
         """
         if site.sha256 == self.site.sha256:
             return
-        outputs = self.ports.outputs(site, self.live)
+        outputs = self.ports.outputs(site, self._inside())
         self.site = site
         self._decide(SiteRead())
         await self._fleet.arrange(site, self.state, self._group)
@@ -181,6 +182,12 @@ class Service:
         except CommandRepeated:  # the same id twice at once: the first one's answer stands
             return await self.command(given, number=number, by=by)
         return answer
+
+    def _inside(self) -> Inside:
+        def acknowledge(request: AckAlarm, number: str, by: str) -> Awaitable[object]:
+            return self.command(request, number=number, by=by)
+
+        return Inside(live=self.live, acknowledge=acknowledge)
 
     def live(self) -> dict[str, StatusReading]:
         """The last status reading of each relay that has one; not durable."""

@@ -9,7 +9,7 @@ import os
 import random
 import signal
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated, Any
@@ -26,9 +26,8 @@ from poller.journal.committer import ThreadCommitter
 from poller.journal.retention import prune
 from poller.journal.store import Locked, Reader, Writer
 from poller.model.problems import Faulty
-from poller.model.status import StatusReading
 from poller.publishing.opening import open_outputs
-from poller.publishing.ports import Context, Output
+from poller.publishing.ports import Context, Inside, Output
 from poller.service import Ports, Service
 from poller.site.settings import Secret, Site
 
@@ -99,8 +98,8 @@ async def serve(
             committer=committer,
             reader=reader,
             random=random.Random(),  # noqa: S311 - spreads polls, hides nothing
-            outputs=lambda of, live: [
-                *_outputs(of, live, reader, committer, site_file),
+            outputs=lambda of, inside: [
+                *_outputs(of, inside, reader, committer, site_file),
                 *also,
             ],
             version=version("bayroll"),
@@ -160,7 +159,7 @@ async def _quietly(work: Any) -> None:
 
 def _outputs(
     site: Site,
-    live: Callable[[], Mapping[str, StatusReading]],
+    inside: Inside,
     reader: Reader,
     committer: ThreadCommitter,
     site_file: Path,
@@ -172,7 +171,8 @@ def _outputs(
             settings=site.file.outputs[name],
             reader=reader,
             committer=committer,
-            live=live,
+            live=inside.live,
+            acknowledge=inside.acknowledge,
             now=SystemClock().utc,
             secrets=lambda secret: look_up(secret, site_file.parent),
             extra={"folder": site_file.parent},

@@ -107,6 +107,7 @@ OUTPUT_RETRY_FIRST_S: Final = 0.5  # a broker that restarts is back within secon
 OUTPUT_RETRY_CAP_S: Final = 30.0  # a dead one costs two tries a minute
 RETAINED_LOOK_S: Final = 1.0  # how often live status is looked at for a change worth a message
 WORK_CLEARED_MAX: Final = 100  # ended last, cleared at each start: more than end within a second
+ALARMS_CLEARED_MAX: Final = 500  # over last, cleared at each start: more than a flood's
 # MQTT. 20: Mosquitto's own default for messages under way to or from one client.
 MQTT_IN_FLIGHT_MAX: Final = 20
 MQTT_CONNECT_S: Final = 5.0  # TCP, then TLS, then CONNACK, each

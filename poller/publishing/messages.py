@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any, Literal, TypeAlias
 
 from poller.journal.ports import Head
+from poller.model.alarms import Audience, Priority
 from poller.model.canonical import Utc
 from poller.model.nameplate import Component
 from poller.model.status import Behaviour, Health, Quality
@@ -205,6 +206,93 @@ class WorkMessage:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class AckShown:
+    by: str | None
+    at: Utc
+    comment: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoldShown:
+    """Something that keeps an alarm from the operator. until: null where it has no limit."""
+
+    since: Utc
+    until: Utc | None
+    why: str
+    by: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmMessage:
+    """An alarm for the operator that is not normal, or that is kept back.
+
+    state: A normal, B unacknowledged, C acknowledged, D returned to normal and unacknowledged;
+    E shelved, F suppressed by design, G out of service, which are shown in place of the others.
+    active: its condition is there, by what the delays and the latch make of it. relay, bay,
+    function: null where it is of several relays. since: when it came into its state;
+    condition_since: when what it tells of came to be so. acknowledged: of the present occurrence.
+    consequence, response, time_to_respond_min: of its entry in the catalogue; null where the
+    catalogue has that no more.
+    """
+
+    id: str
+    schema: Literal["bayroll/alarm/1"] = "bayroll/alarm/1"
+    site: str
+    alarm: str
+    seq: int
+    entry: str
+    relay: str | None
+    bay: str | None
+    function: str | None
+    audience: tuple[Audience, ...]
+    priority: Priority
+    state: Literal["A", "B", "C", "D", "E", "F", "G"]
+    active: bool
+    says: str
+    since: Utc
+    condition_since: Utc | None
+    occurrences: int
+    chattering: bool
+    latched: bool
+    acknowledged: AckShown | None
+    shelved: HoldShown | None
+    suppressed: HoldShown | None
+    out_of_service: HoldShown | None
+    consequence: str | None
+    response: str | None
+    time_to_respond_min: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AckMessage:
+    """What a person at another program sends to acknowledge an alarm.
+
+    user: who; comment: what there is to say. seen: the id of the alarm's message that they saw;
+    where the alarm has moved on since, it is refused; null: whatever it is now. request: an id of
+    their own choice; the same again gets the first answer; null: none.
+    """
+
+    user: str
+    comment: str
+    seen: str | None = None
+    request: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AckAnswerMessage:
+    """What came of an acknowledgement. says: why it was refused, and how to mend it."""
+
+    id: str
+    schema: Literal["bayroll/acknowledgement/1"] = "bayroll/acknowledgement/1"
+    site: str
+    alarm: str
+    request: str | None
+    accepted: bool
+    says: str
+    at: Utc
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class EventMessage:
     """One journal event. id: the same whoever delivers it and however often.
 
@@ -233,5 +321,8 @@ Message: TypeAlias = (
     | StatusMessage
     | FirmwareStatusMessage
     | WorkMessage
+    | AlarmMessage
+    | AckAnswerMessage
     | EventMessage
 )
+Heard: TypeAlias = AckMessage

@@ -29,8 +29,9 @@ from poller.model.backoff import Backoff
 from poller.model.events import Recorded
 from poller.model.problems import Faulty, Problem
 from poller.model.standing import State
+from poller.publishing.mqtt_acks import Acks
 from poller.publishing.mqtt_client import Client
-from poller.publishing.mqtt_send import Sender, Sent, listen, properties_of
+from poller.publishing.mqtt_send import Sender, Sent, properties_of
 from poller.publishing.ports import Context, OutputStatus
 from poller.publishing.projections import Body, event_body, poller_body
 from poller.publishing.shelf import Shelf
@@ -167,8 +168,13 @@ class MqttOutput:
         async with self._client() as client:
             try:
                 self._shelf.new_connection(_room(client))
+                acks = Acks(self._context, self._shelf.id_of)
                 # a publisher that waits does not notice that the broker is gone; a reader does
-                await _first_to_fail(listen(client), self._publish(client, self._shelf))
+                await _first_to_fail(
+                    acks.listen(client),
+                    acks.answer(self._sender(client).send_one),
+                    self._publish(client, self._shelf),
+                )
             except asyncio.CancelledError:
                 await self._goodbye(client)
                 raise

@@ -80,9 +80,3 @@ def properties_of(body: Body, packet: int) -> Properties:
     properties.ContentType = CONTENT_TYPE
     properties.UserProperty = [("schema", body.schema), ("id", body.id)]
     return properties
-
-
-async def listen(client: Client) -> None:
-    """Raises MqttError when the connection is gone; what is heard is of no interest."""
-    async for _ in client.messages:
-        pass

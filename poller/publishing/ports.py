@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
+from poller.alarms.requests import AckAlarm
 from poller.journal.ports import Committer, Reader
 from poller.model.events import Recorded
+from poller.model.refusal import Refusal
 from poller.model.standing import State
 from poller.model.status import StatusReading
 from poller.site.settings import Site
@@ -21,12 +23,30 @@ class OutputStatus:
     says: str
 
 
+Acknowledge = Callable[[AckAlarm, str, str], Awaitable[object]]
+"""(request, its own id, who): returns once it is durable. Raises Refusal; the same id once more
+gets what it got before."""
+
+
+async def _nowhere(request: AckAlarm, number: str, by: str) -> object:
+    raise Refusal(f"{request.alarm}: nothing is acknowledged here")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inside:
+    """What outputs may know and ask of the service that runs them; as in Context."""
+
+    live: Callable[[], Mapping[str, StatusReading]]
+    acknowledge: Acknowledge
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Context:
     """What an output is given when it is opened.
 
     live: the last status reading of each relay, not durable. secrets: how a user or password is
     looked up (environment or file), so that no secret passes through settings or logs.
+    acknowledge: for a peer over which the site acknowledges alarms.
     extra: folder: a path where relative names of files begin; random: for the jitter of retries.
     """
 
@@ -38,6 +58,7 @@ class Context:
     live: Callable[[], Mapping[str, StatusReading]]
     now: Callable[[], Any]  # datetime, UTC
     secrets: Callable[[Any], str | None]
+    acknowledge: Acknowledge = _nowhere
     extra: Mapping[str, Any] = field(default_factory=dict)
 
 

@@ -130,7 +130,7 @@ def poller_body(
     at: datetime | None,
 ) -> Body:
     message = PollerMessage(id="", site=site, state=state, version=version, head=head, at=at)
-    return _body(message, ignored={"at"})
+    return body_of(message, ignored={"at"})
 
 
 def nameplate_body(source: Source, relay_id: str, parts: OfRelay) -> Body:
@@ -158,7 +158,7 @@ def nameplate_body(source: Source, relay_id: str, parts: OfRelay) -> Body:
         baseline=_baseline(relay),
         **attributes,
     )
-    return _body(message)
+    return body_of(message)
 
 
 def _baseline(relay: Relay) -> Literal["new", "accepted", "differs"]:
@@ -201,7 +201,7 @@ def status_body(source: Source, relay_id: str, parts: OfReading) -> Body:
         for name in ("free_memory_kb", "stored_records", "setting_group", "health", "behaviour")
         if getattr(getattr(mapped, name, None), "ticking", False)
     }
-    return _body(message, ignored=ticking)
+    return body_of(message, ignored=ticking)
 
 
 ANSWERING: Final[dict[bool | None, Literal["answering", "silent", "not_tried"]]] = {
@@ -278,7 +278,7 @@ def firmware_status_body(source: Source, relay_id: str, parts: OfRelay) -> Body:
             for attribute, one in sorted(relay.firmware.items())
         ),
     )
-    return _body(message)
+    return body_of(message)
 
 
 def work_body(source: Source, work_id: str, parts: OfWork) -> Body:
@@ -308,7 +308,7 @@ def work_body(source: Source, work_id: str, parts: OfWork) -> Body:
         notes=tuple(sorted(notes, key=lambda note: note.at)),
         overridden=work.overridden,
     )
-    return _body(message)
+    return body_of(message)
 
 
 def event_body(recorded: Recorded, *, site: str, bytes_max: int | None = None) -> Body:
@@ -334,7 +334,7 @@ def event_body(recorded: Recorded, *, site: str, bytes_max: int | None = None) -
     return Body(schema=message.schema, id=recorded.id, payload=payload)
 
 
-def _body(message: Message, *, ignored: Collection[str] = ()) -> Body:
+def body_of(message: Message, *, ignored: Collection[str] = ()) -> Body:
     """ignored: members that alone are no reason for a new message; times of reading never are."""
     said = plain(message)
     seq = said.pop("seq", None)

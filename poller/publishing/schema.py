@@ -14,15 +14,20 @@ from pydantic.json_schema import JsonSchemaMode
 from poller.model.events import KINDS
 from poller.publishing.mqtt_send import CONTENT_TYPE
 from poller.publishing.topics import EVENT, TOPICS, Topic
+from poller.site.alarm_catalogue import Catalogue
 from poller.site.approved import Approved
 from poller.site.register_map import RegisterMap
 from poller.site.settings import SiteFile
 
 DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
 COMPONENTS: Final = "#/components/schemas/"
-FILES: Final = {"site": SiteFile, "register_map": RegisterMap, "approved": Approved}
+FILES: Final = {
+    "site": SiteFile,
+    "register_map": RegisterMap,
+    "approved": Approved,
+    "alarms": Catalogue,
+}
 MQTT_BINDING: Final = "0.2.0"  # the newest bindings that the AsyncAPI 3.0.0 schema knows
-LEVEL: Final = r"^[a-z0-9-]{1,40}$"
 
 Json = dict[str, Any]
 
@@ -31,13 +36,18 @@ def schemas() -> dict[str, Json]:
     """Name to schema: message/status, event/nameplate_changed/1, file/site. Each stands alone."""
     found: dict[str, Json] = {}
     for topic in TOPICS:
-        found[f"message/{topic.name}"] = _alone(topic.message, "serialization")
+        found[f"message/{topic.name}"] = _alone(topic.message, _mode(topic))
     _tell_kinds(found[f"message/{EVENT.name}"])
     for (kind, v), body in sorted(KINDS.items()):
         found[f"event/{kind}/{v}"] = _alone(body, "serialization")
     for name, file in FILES.items():
         found[f"file/{name}"] = _alone(file, "validation")
     return {name: {"$schema": DIALECT, **schema} for name, schema in found.items()}
+
+
+def _mode(topic: Topic) -> JsonSchemaMode:
+    """Who sends may leave out what has a default; what we send is always whole."""
+    return "validation" if topic.heard else "serialization"
 
 
 def _alone(kind: type, mode: JsonSchemaMode) -> Json:
@@ -106,7 +116,7 @@ def asyncapi() -> Json:
             }
         },
         "channels": {topic.name: _channel(topic) for topic in TOPICS},
-        "operations": {f"send_{topic.name}": _operation(topic) for topic in TOPICS},
+        "operations": {_called(topic): _operation(topic) for topic in TOPICS},
         "components": {
             "messages": {topic.name: _message(topic) for topic in TOPICS},
             "schemas": _components(),
@@ -126,13 +136,17 @@ def _channel(topic: Topic) -> Json:
     }
 
 
+def _called(topic: Topic) -> str:
+    return f"receive_{topic.name}" if topic.heard else f"send_{topic.name}"
+
+
 def _operation(topic: Topic) -> Json:
     binding: Json = {"qos": 1, "retain": topic.retained, "bindingVersion": MQTT_BINDING}
     if topic.expires:
         # three times status_publish_s, whose default is 300 s
         binding["messageExpiryInterval"] = 900
     return {
-        "action": "send",
+        "action": "receive" if topic.heard else "send",
         "channel": {"$ref": f"#/channels/{topic.name}"},
         "summary": topic.says,
         "messages": [{"$ref": f"#/channels/{topic.name}/messages/{topic.name}"}],
@@ -158,8 +172,8 @@ def _message(topic: Topic) -> Json:
 
 def _components() -> Json:
     """Every message by its class name, with what it is made of."""
-    inputs: list[tuple[Any, Literal["serialization"], TypeAdapter[Any]]] = [
-        (topic.message.__name__, "serialization", TypeAdapter(topic.message)) for topic in TOPICS
+    inputs: list[tuple[Any, JsonSchemaMode, TypeAdapter[Any]]] = [
+        (topic.message.__name__, _mode(topic), TypeAdapter(topic.message)) for topic in TOPICS
     ]
     found, definitions = TypeAdapter.json_schemas(inputs, ref_template=COMPONENTS + "{model}")
     together = _event_bodies(COMPONENTS)
@@ -167,6 +181,7 @@ def _components() -> Json:
     for (name, _), schema in found.items():
         components.setdefault(str(name), schema)
     for topic in TOPICS:
-        _whole(components[topic.message.__name__])
+        if not topic.heard:
+            _whole(components[topic.message.__name__])
     components[EVENT.message.__name__]["allOf"] = together["allOf"]
     return components

@@ -66,6 +66,11 @@ class Shelf:
         self._wanted[topic] = body
         self._to_clear.discard(topic)
 
+    def id_of(self, topic: str) -> str | None:
+        """Of the message that is wanted there now."""
+        body = self._wanted.get(topic)
+        return None if body is None else body.id
+
     def new_connection(self, bytes_max: int | None = None) -> None:
         """bytes_max: the longest payload that this broker takes; None: it has not said."""
         self._shown.clear()

@@ -9,9 +9,14 @@ from __future__ import annotations
 from dataclasses import dataclass, fields, replace
 from typing import Any, Final
 
+from poller.publishing.alarm_list import alarm_body, not_normal
 from poller.publishing.messages import (
+    AckAnswerMessage,
+    AckMessage,
+    AlarmMessage,
     EventMessage,
     FirmwareStatusMessage,
+    Heard,
     Message,
     NameplateMessage,
     PollerMessage,
@@ -43,10 +48,11 @@ class Topic:
     name: str
     address: str
     about: str = ""
-    message: type[Message]
+    message: type[Message] | type[Heard]
     retained: bool
     projection: Projection[Any] | None = None
     expires: bool = False
+    heard: bool = False
     says: str
 
     def of(self, site: str, about: str = "") -> str:
@@ -66,8 +72,8 @@ class Topic:
 
     @property
     def schema(self) -> str:
-        """bayroll/status/1."""
-        default = {one.name: one.default for one in fields(self.message)}["schema"]
+        """bayroll/status/1; of what others send, which names none, its topic's name."""
+        default = {one.name: one.default for one in fields(self.message)}.get("schema", self.name)
         assert isinstance(default, str)
         return default
 
@@ -118,6 +124,34 @@ WORK: Final = Topic(
     projection=Projection(of=open_work, body=work_body),
     says="Planned work and how far it came. Cleared when it is closed or cancelled.",
 )
+AN_ALARM: Final = "The id of an alarm: its relay or what else it is of, a dot and its entry."
+
+ALARM: Final = Topic(
+    name="alarm",
+    address="bayroll/v1/{site}/alarm/{alarm}",
+    about=AN_ALARM,
+    message=AlarmMessage,
+    retained=True,
+    projection=Projection(of=not_normal, body=alarm_body),
+    says="An alarm for the operator, while it is not normal or is kept back. Cleared when it is.",
+)
+ACKNOWLEDGE: Final = Topic(
+    name="acknowledge",
+    address="bayroll/v1/{site}/alarm/{alarm}/acknowledge",
+    about=AN_ALARM,
+    message=AckMessage,
+    retained=False,
+    heard=True,
+    says="Acknowledges an alarm, where the site's catalogue says acknowledged_over: mqtt.",
+)
+ACKNOWLEDGED: Final = Topic(
+    name="acknowledgement",
+    address="bayroll/v1/{site}/alarm/{alarm}/acknowledgement",
+    about=AN_ALARM,
+    message=AckAnswerMessage,
+    retained=False,
+    says="What came of an acknowledgement.",
+)
 EVENT: Final = Topic(
     name="event",
     address="bayroll/v1/{site}/event",
@@ -125,4 +159,14 @@ EVENT: Final = Topic(
     retained=False,
     says="Every journal event in order. A repeated one has the same id.",
 )
-TOPICS: Final[tuple[Topic, ...]] = (POLLER, NAMEPLATE, STATUS, FIRMWARE_STATUS, WORK, EVENT)
+TOPICS: Final[tuple[Topic, ...]] = (
+    POLLER,
+    NAMEPLATE,
+    STATUS,
+    FIRMWARE_STATUS,
+    WORK,
+    ALARM,
+    ACKNOWLEDGE,
+    ACKNOWLEDGED,
+    EVENT,
+)

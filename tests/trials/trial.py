@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -13,8 +13,7 @@ from typing import Final
 from poller.journal.memory import MemoryCommitter
 from poller.model.events import Recorded
 from poller.model.standing import State
-from poller.model.status import StatusReading
-from poller.publishing.ports import Output, OutputStatus
+from poller.publishing.ports import Inside, Output, OutputStatus
 from poller.service import Ports, Service
 from poller.site.settings import Site
 from simulator.acts import Act
@@ -237,9 +236,7 @@ class _Trial:
         self.task.cancel()
         await asyncio.wait([self.task])
 
-    def _outputs(
-        self, site: Site, live: Callable[[], Mapping[str, StatusReading]]
-    ) -> Sequence[Output]:
+    def _outputs(self, site: Site, inside: Inside) -> Sequence[Output]:
         return [TrialOutput(self.peer)]
 
     def _act(self, relay: str, act: Act) -> None:
