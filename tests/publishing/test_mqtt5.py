@@ -10,14 +10,16 @@ from pathlib import Path
 import pytest
 
 from poller.model import events as ev
-from poller.publishing.topics import EVENT, TOPICS
+from poller.publishing.topics import ACKNOWLEDGED, EVENT, TOPICS
 from poller.site.settings import Broker
 from tests.publishing.brokers import HOST, Listener, Mosquitto, Wire
 from tests.publishing.packets import PROPERTIES, Published, published, will
 from tests.publishing.world import (
     Q07,
+    SILENT,
     House,
     Running,
+    alarmed,
     event,
     first_read,
     listed,
@@ -29,16 +31,18 @@ from tests.publishing.world import (
     until,
 )
 
-SCHEMAS = {topic.name: topic.schema for topic in TOPICS}
+# what is always sent: an acknowledgement is answered only where one came
+SENT = [topic for topic in TOPICS if not topic.heard and topic != ACKNOWLEDGED]
+SCHEMAS = {topic.name: topic.schema for topic in SENT}
 
 
 async def traffic(folder: Path, protocol: str) -> bytes:
-    """What an output sends that has one relay, one piece of work and three events."""
+    """What an output sends that has one relay, one piece of work, one alarm and their events."""
     broker = Mosquitto(folder, protocol=protocol)  # type: ignore[arg-type]
     await broker.start()
     house = House()
     house.live[Q07] = reading()
-    await house.commit(listed(), first_read(), planned())
+    await house.commit(listed(), first_read(), planned(), alarmed())
     async with Wire(broker.port) as wire, Listener(broker.port) as listener:
         output = house.mqtt(site({"host": HOST, "port": wire.port, "protocol": protocol}))
         async with Running(house.pump(output).run()):
@@ -53,7 +57,8 @@ async def sent(tmp_path: Path) -> bytes:
 
 
 def by_name(messages: list[Published]) -> dict[str, Published]:
-    names = {topic.of("tarn-hill", about): topic.name for topic in TOPICS for about in (Q07, "w1")}
+    abouts = (Q07, "w1", SILENT)
+    names = {topic.of("tarn-hill", about): topic.name for topic in SENT for about in abouts}
     return {names[one.topic]: one for one in messages}
 
 

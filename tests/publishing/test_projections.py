@@ -38,7 +38,15 @@ from poller.publishing.projections import (
     status_body,
     work_body,
 )
-from poller.publishing.topics import EVENT, NAMEPLATE, POLLER, STATUS, TOPICS
+from poller.publishing.topics import (
+    ACKNOWLEDGE,
+    ACKNOWLEDGED,
+    EVENT,
+    NAMEPLATE,
+    POLLER,
+    STATUS,
+    TOPICS,
+)
 from poller.site.register_map import RegisterMap, StatusFields
 from tests.journal.made import ANY_EVENT
 from tests.publishing.world import PLATE, Q07, T0, reading, site
@@ -82,6 +90,9 @@ def test_the_topics_are_these() -> None:
         "bayroll/v1/s/relay/r/status",
         "bayroll/v1/s/relay/r/firmware_status",
         "bayroll/v1/s/work/r",
+        "bayroll/v1/s/alarm/r",
+        "bayroll/v1/s/alarm/r/acknowledge",
+        "bayroll/v1/s/alarm/r/acknowledgement",
         "bayroll/v1/s/event",
     ]
 
@@ -374,7 +385,7 @@ def test_an_event_too_long_for_the_broker_is_told_without_its_body() -> None:
     assert said(short)["omitted_bytes"] == len(whole.payload)
 
 
-def test_only_the_event_topic_is_not_retained_and_only_status_expires() -> None:
-    assert [t for t in TOPICS if not t.retained] == [EVENT]
+def test_what_happens_is_not_retained_and_only_status_expires() -> None:
+    assert [t for t in TOPICS if not t.retained] == [ACKNOWLEDGE, ACKNOWLEDGED, EVENT]
     assert [t for t in TOPICS if t.expires] == [STATUS]
     assert {POLLER, NAMEPLATE} < set(TOPICS)

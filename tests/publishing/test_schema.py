@@ -60,7 +60,7 @@ def test_each_schema_is_one_of_2020_12(name: str) -> None:
 
 def test_every_message_file_and_event_kind_has_one() -> None:
     expected = {f"message/{topic.name}" for topic in TOPICS}
-    expected |= {"file/site", "file/register_map", "file/approved"}
+    expected |= {"file/site", "file/register_map", "file/approved", "file/alarms"}
     expected |= {f"event/{kind}/{v}" for kind, v in ev.KINDS}
     assert SCHEMAS.keys() == expected
 
@@ -112,7 +112,19 @@ def test_every_retained_message_keeps_to_its_schema(topic: Topic, data: st.DataO
 
 
 def test_every_retained_topic_but_the_pollers_follows_from_what_is_known() -> None:
-    assert {topic.name for topic in TOPICS if topic not in PROJECTED} == {"poller", "event"}
+    retained = {topic.name for topic in TOPICS if topic.retained and topic not in PROJECTED}
+    assert retained == {"poller"}
+
+
+def test_what_others_send_may_leave_out_what_they_do_not_know() -> None:
+    whole = {"user": "J. Kral", "comment": "seen"}
+    assert VALIDATORS["message/acknowledge"].is_valid(whole)
+    assert not VALIDATORS["message/acknowledge"].is_valid({"user": "J. Kral"})
+
+
+def test_the_document_says_who_sends_what() -> None:
+    heard = [one for one in DOCUMENT["operations"].values() if one["action"] == "receive"]
+    assert [one["channel"]["$ref"] for one in heard] == ["#/channels/acknowledge"]
 
 
 @pytest.mark.parametrize(("head", "at"), [(START, T0), (None, None)])

@@ -8,9 +8,12 @@ from datetime import UTC, datetime, timedelta
 from random import Random
 from typing import Any
 
+from poller.alarms.requests import AckAlarm
 from poller.journal.memory import MemoryCommitter
 from poller.model import events as ev
+from poller.model.alarms import AlarmState, Audience, Happening, Priority
 from poller.model.nameplate import Component, Nameplate
+from poller.model.refusal import Refusal
 from poller.model.standing import State
 from poller.model.status import Behaviour, Health, Quality, Status, StatusReading
 from poller.model.work import FirmwareStatus, Plan, WorkKind, WorkState
@@ -112,6 +115,41 @@ def moved(work: str = "w1", after: WorkState = WorkState.UNDER_WAY, why: str = "
     return event(ev.WorkMoved(work=work, before=WorkState.PLANNED, after=after, why=why))
 
 
+SILENT = f"{Q07}.silent"
+
+
+def alarmed(
+    after: AlarmState = AlarmState.UNACKNOWLEDGED,
+    *,
+    alarm: str = SILENT,
+    audience: tuple[Audience, ...] = (Audience.OPERATOR_ALARM,),
+    says: str = "it does not answer",
+    by: str | None = None,
+    comment: str | None = None,
+) -> ev.Event:
+    """An alarm that came (B), was acknowledged (C) or went (A)."""
+    happening = {
+        AlarmState.UNACKNOWLEDGED: Happening.OCCURS,
+        AlarmState.ACKNOWLEDGED: Happening.ACKNOWLEDGED,
+    }.get(after, Happening.RETURNS)
+    body = ev.AlarmMoved(
+        alarm=alarm,
+        entry=alarm.split(".", 1)[1],
+        audience=audience,
+        priority=Priority.LOW,
+        happening=happening,
+        before=AlarmState.NORMAL,
+        after=after,
+        says=says,
+        since=T0,
+        occurrence="",
+        annunciated=True,
+        chattering=False,
+        comment=comment,
+    )
+    return ev.Event(at=T0, subject=Q07, body=body, by=by)
+
+
 def reading(*, at_s: float = 0, quality: Quality = Quality.GOOD, **values: Any) -> StatusReading:
     status = Status(**{"health": Health.OK, "behaviour": Behaviour.ON, **values})
     return StatusReading(status=status, quality=quality, at=T0 + timedelta(seconds=at_s))
@@ -127,6 +165,8 @@ class House:
         self.secrets: dict[str, str] = {}
         self.recorded: list[ev.Recorded] = []
         self.gaps: list[tuple[str, int, int]] = []
+        self.acks: list[tuple[AckAlarm, str, str]] = []
+        self.refuses: str | None = None
 
     async def commit(self, *events: ev.Event) -> None:
         recorded = await self.journal.commit(events)
@@ -136,6 +176,13 @@ class House:
 
     async def on_gap(self, output: str, first: int, last: int) -> None:
         self.gaps.append((output, first, last))
+
+    async def acknowledge(self, request: AckAlarm, number: str, by: str) -> None:
+        self.acks.append((request, number, by))
+        if self.refuses is not None:
+            raise Refusal(self.refuses)
+        acked = alarmed(AlarmState.ACKNOWLEDGED, alarm=request.alarm, by=by, comment=request.why)
+        await self.commit(acked)
 
     def context(
         self, of: Site, *, name: str = "mqtt", folder: str = ".", **settings: Any
@@ -149,6 +196,7 @@ class House:
             live=self._live,
             now=lambda: T0,
             secrets=lambda named: self.secrets.get(named.env),
+            acknowledge=self.acknowledge,
             extra={"folder": folder, "random": Random(7)},
         )
 
