@@ -1,4 +1,4 @@
-"""Sixty seeds of the trial in every test run; more by hand: python -m tests.trials."""
+"""Two hundred seeds of the trial in every test run; more by hand: python -m tests.trials."""
 
 from __future__ import annotations
 
@@ -9,23 +9,23 @@ from collections.abc import Mapping
 
 import pytest
 
-from tests.trials.many import Outcome, outcomes
+from tests.trials.conftest import BESIDE
+from tests.trials.many import Outcome
 
-# all of them run before the first is looked at
+# all of them have run before the first is looked at
 pytestmark = pytest.mark.timeout(2_400)
-SEEDS = range(60)
+SEEDS = range(200)
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def ran(request: pytest.FixtureRequest) -> Mapping[int, Outcome]:
-    """Those that are asked for, side by side in processes."""
-    asked = [item.callspec.params for item in request.session.items if hasattr(item, "callspec")]
-    seeds = [params["seed"] for params in asked if "seed" in params and params.keys() == {"seed"}]
-    return {one.seed: one for one in outcomes(sorted({*seeds} & {*SEEDS}))}
+    """Those that are asked for; they began with the session."""
+    return request.config.stash[BESIDE].wait()
 
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_seed_neither_misses_nor_invents(seed: int, ran: Mapping[int, Outcome]) -> None:
+    assert seed in ran, "it did not run"
     told = [line for says, story in ran[seed].failures for line in (says, *story)]
     assert told == []
 

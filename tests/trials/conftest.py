@@ -1,0 +1,24 @@
+"""Begins with the seeds as soon as it is known that they are asked for."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.trials.beside import Beside
+
+BESIDE: pytest.StashKey[Beside] = pytest.StashKey()
+
+
+def pytest_collection_finish(session: pytest.Session) -> None:
+    seeds = [
+        item.callspec.params["seed"]
+        for item in session.items
+        if "ran" in getattr(item, "fixturenames", ()) and isinstance(item, pytest.Function)
+    ]
+    if seeds and not session.config.option.collectonly:
+        session.config.stash[BESIDE] = Beside(seeds)
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    if BESIDE in session.config.stash:
+        session.config.stash[BESIDE].end()
