@@ -11,6 +11,7 @@ from datetime import datetime
 from typing import Any, Final, TypeAlias, get_args
 
 from poller.alarms import book as alarm_book
+from poller.alarms import points
 from poller.alarms.requests import AlarmRequest
 from poller.judging import findings as found
 from poller.judging import firmware_status, judge
@@ -134,6 +135,7 @@ FOLLOWS: Final[tuple[Follower, ...]] = (
     firmware_status.follow,
     watching.follow,
     alarm_book.follow,
+    points.follow,
 )
 """Who looks at what an input changed, each at what came of those before it as well."""
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any, Final, TypeVar
 
-from poller.alarms import folds
+from poller.alarms import folds, points
 from poller.alarms.folds import FOLDS as ALARMS
 from poller.model import events as ev
 from poller.model import limits
@@ -257,8 +257,10 @@ BOOK: Final[dict[str, Callable[[State, Any, ev.Event], State]]] = {
     ),
     "spare_shelved": _shelved,
     "spare_removed": _removed,
+    "point_block_assigned": lambda s, b, e: replace(s, points=points.folded(s.points, b)),
+    "point_places_assigned": lambda s, b, e: replace(s, points=points.folded(s.points, b)),
 }
-"""Events that add to the book of work, investigations and boxes, or change it."""
+"""Events that add to the book of work, investigations and boxes, or to the points."""
 
 
 def _box_moved(state: State, before: Nameplate | None, body: Any, event: ev.Event) -> State:

@@ -142,9 +142,15 @@ def _gateways(
         if len(asked) > 1 and gone.issuperset(asked):
             since = max(_since(state, name) for name in asked)
             address = f"{host}:{port}"
-            slug = "gateway-" + re.sub(r"[^a-z0-9]+", "-", address.lower())[:NAME_MAX].strip("-")
-            found.append(Gateway(name=slug, address=address, relays=asked, since=since))
+            name = gateway_name(host, port)
+            found.append(Gateway(name=name, address=address, relays=asked, since=since))
     return tuple(found)
+
+
+def gateway_name(host: str, port: int) -> str:
+    """Host and port as an id may have them; the ids of its alarms begin with it."""
+    slug = re.sub(r"[^a-z0-9]+", "-", f"{host}:{port}".lower())
+    return "gateway-" + slug[:NAME_MAX].strip("-")
 
 
 def _since(state: State, name: str) -> datetime:

@@ -8,6 +8,7 @@ from typing import Any, Final
 from poller.answers.words import moment, quoted, said
 from poller.answers.work_sentences import by
 from poller.model import events as ev
+from poller.model import limits
 from poller.model.alarms import AlarmState, Audience, Happening, Inhibit, Timer
 
 INHIBIT: Final = {
@@ -87,6 +88,20 @@ def _rated(body: ev.AlarmRated, event: ev.Event) -> str:
     return f"{quoted(body.alarm)} is of {body.priority} priority by the catalogue now, as {kind}."
 
 
+def _block(body: ev.PointBlockAssigned, event: ev.Event) -> str:
+    whose = (
+        "its points" if event.subject else f"the points of {quoted(body.owner or 'the station')}"
+    )
+    return f"{whose} stand in block {body.block} for ever."
+
+
+def _places(body: ev.PointPlacesAssigned, event: ev.Event) -> str:
+    some = [quoted(one) for one in body.entries[: limits.SENTENCE_CHANGES_MAX]]
+    more = len(body.entries) - len(some)
+    told = ", ".join(some) + (f" and {more:,} more" if more > 0 else "")
+    return f"in every block of points these alarms have their places, from {body.first} on: {told}."
+
+
 ABOUT_ALARMS: Final[dict[str, Callable[[Any, ev.Event], str]]] = {
     "alarm_moved": _moved,
     "timer_set": _timer,
@@ -94,4 +109,6 @@ ABOUT_ALARMS: Final[dict[str, Callable[[Any, ev.Event], str]]] = {
     "alarm_released": _released,
     "alarm_latched": _latched,
     "alarm_rated": _rated,
+    "point_block_assigned": _block,
+    "point_places_assigned": _places,
 }

@@ -538,6 +538,32 @@ class AlarmRated(Body):
     priority: Priority
 
 
+# Points of plain protocols.
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PointBlockAssigned(Body):
+    """A block of points is of this owner for ever: a relay, a gateway by its name, or "" ours.
+
+    One more where it has blocks already: it holds the places past those of the blocks before.
+    """
+
+    kind: ClassVar[str] = "point_block_assigned"
+    owner: str
+    block: int
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PointPlacesAssigned(Body):
+    """These entries of the catalogue have places in every block for ever: first and following."""
+
+    kind: ClassVar[str] = "point_places_assigned"
+    first: int
+    entries: tuple[str, ...]
+
+
 # The journal and its readers.
 
 

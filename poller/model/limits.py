@@ -100,6 +100,10 @@ SHELVED_H_MAX: Final = 8  # a shift: whoever shelved it is still there when it c
 OWN_FACTS_MAX: Final = 64  # about the poller itself: its outputs and a handful more
 DISK_FREE_MIN: Final = 500_000_000  # bytes: a year of a busy journal
 
+# Points of plain protocols: given once, for ever.
+POINT_BLOCKS_MAX: Final = 20_000  # 5,000 positions over the years, and gateways
+POINT_PLACES_MAX: Final = 512  # 200 entries at once, and those that were renamed or taken out
+
 # Publishing.
 OUTPUT_BATCH_MAX: Final = 500
 OUTPUT_LAG_MAX: Final = 1_000_000  # events behind; past it an output skips and says output_gap

@@ -93,6 +93,18 @@ class Relay:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Points:
+    """Where plain protocols find alarms and values; what was given once stays so for ever.
+
+    blocks: of an owner (a relay's id, a gateway's name, "" for the poller and the network), in the
+    order in which it got them. places: of an entry of the catalogue, in every owner's blocks.
+    """
+
+    blocks: dict[str, tuple[int, ...]] = field(default_factory=dict)
+    places: dict[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class State:
     """seq: the last event folded in."""
 
@@ -108,6 +120,7 @@ class State:
     investigations_ever: int = 0
     assets: dict[str, Asset] = field(default_factory=dict)  # by asset_key
     alarms: dict[str, Alarm] = field(default_factory=dict)  # by id; the oldest at rest are dropped
+    points: Points = field(default_factory=Points)
 
     def rests(self, relay: str) -> bool:
         """It is not polled: a person paused it, or works on it."""

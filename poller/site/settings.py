@@ -21,6 +21,13 @@ Id: TypeAlias = Annotated[
         description="small letters, digits and dashes, at most 40: topics and points carry it",
     ),
 ]
+OutputName: TypeAlias = Annotated[
+    str,
+    Field(
+        pattern=r"^[a-z0-9_-]{1,40}$",
+        description="small letters, digits, dashes and underscores, at most 40: alarms carry it",
+    ),
+]
 Text: TypeAlias = Annotated[str, Field(min_length=1, max_length=limits.TEXT_MAX)]
 Port: TypeAlias = Annotated[
     int, Field(ge=1, le=65_535, description="a TCP port has 16 bits, and 0 is none")
@@ -233,7 +240,7 @@ class SiteFile(Strict):
     intervals: Intervals = Intervals()
     broker: Broker | None = None
     # output name to its settings; each output checks its own
-    outputs: dict[Id, dict[str, Any]] = Field(default={})
+    outputs: dict[OutputName, dict[str, Any]] = Field(default={})
     journal: JournalPlace = JournalPlace()
     work: WorkSettings = WorkSettings()
     protection_groups: dict[Id, ProtectionGroup] = Field(

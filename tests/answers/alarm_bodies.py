@@ -134,4 +134,17 @@ ABOUT_ALARMS: list[tuple[Body, str]] = [
         ev.AlarmRated(alarm=SILENT, audience=ALARM, priority=Priority.HIGH),
         "q07-main-1.silent is of high priority by the catalogue now, as alarm.",
     ),
+    (
+        ev.PointBlockAssigned(owner="q07-main-1", block=3),
+        "its points stand in block 3 for ever.",
+    ),
+    (
+        ev.PointPlacesAssigned(first=4, entries=("silent",)),
+        "in every block of points these alarms have their places, from 4 on: silent.",
+    ),
+    (
+        ev.PointPlacesAssigned(first=0, entries=("a", "b", "c", "d", "e", "f")),
+        "in every block of points these alarms have their places, from 0 on: a, b, c, d and 2 "
+        "more.",
+    ),
 ]

@@ -432,6 +432,18 @@ def test_an_alarm_of_no_single_relay_is_told_without_a_position() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("owner", "says"),
+    [("", "the station"), ("gateway-10-0-0-1-502", "gateway-10-0-0-1-502")],
+)
+def test_points_of_no_single_relay_say_whose_they_are(owner: str, says: str) -> None:
+    body = ev.PointBlockAssigned(owner=owner, block=0)
+    assert (
+        sentence(event(body, subject=""), STATE)
+        == f"The points of {says} stand in block 0 for ever."
+    )
+
+
 def test_a_window_in_a_zone_that_is_not_known_here_is_told_in_utc() -> None:
     plan = dataclasses.replace(PLAN, zone="Nowhere/At_All", reference=None)
     assert sentence(event(ev.WorkAdded(work="w1", plan=plan)), STATE).endswith(
