@@ -28,12 +28,14 @@ from poller.cli.relays import relay_table
 from poller.cli.run import loop_factory, serve, set_up_log
 from poller.cli.shipped import config_folder
 from poller.edges.clock import SystemClock
+from poller.model.alarms import Audience
 from poller.model.canonical import plain
-from poller.model.events import FirmwareStatusChanged, Recorded, RelayAnswering
+from poller.model.events import AlarmMoved, FirmwareStatusChanged, Recorded, RelayAnswering
 from poller.model.standing import State
 from poller.publishing.embedded import embedded_broker
 from poller.publishing.ports import OutputStatus
 from poller.service import Service
+from poller.site.shipped_alarms import shipped
 
 # Short enough to watch; a real site asks far less often.
 INTERVALS: Final = {
@@ -47,6 +49,7 @@ INTERVALS: Final = {
     "unreadable_s": 60,
 }
 SOAK_S: Final = 15
+DELAY_S: Final = 5  # of alarms, at most
 # told as they happen; the rest is in the journal, and --json prints everything
 QUIET: Final = frozenset(
     {
@@ -59,6 +62,7 @@ QUIET: Final = frozenset(
         "health_changed",
         "behaviour_changed",
         "setting_group_changed",
+        "timer_set",
     }
 )
 LINES: Final = 12  # sentences kept on the screen
@@ -148,16 +152,29 @@ def _write_site(folder: Path, addresses: dict[str, str], broker: tuple[str, int]
     site["maps_folder"] = str(config_folder() / site.get("maps_folder", "maps"))
     site["approved"] = str(config_folder() / site["approved"])
     site["work"] = {"soak_s": SOAK_S, "bays_at_once": 3}
+    site["alarms"] = str(_write_alarms(folder))
     site["journal"] = {"file": str(folder / "bayroll.journal")}
     site_file = folder / "site.yaml"
     site_file.write_text(json.dumps(site, indent=1))  # JSON is YAML
     return site_file
 
 
+def _write_alarms(folder: Path) -> Path:
+    """The shipped catalogue, whose delays somebody who watches would not wait for."""
+    catalogue = shipped().model_dump(mode="json", exclude_none=True)
+    for kind in catalogue["entries"]:
+        for delay in ("on_delay_s", "off_delay_s"):
+            kind[delay] = min(kind[delay], DELAY_S)
+    alarms_file = folder / "alarms.yaml"
+    alarms_file.write_text(json.dumps(catalogue, indent=1))  # JSON is YAML
+    return alarms_file
+
+
 def _say_how(site_file: Path, broker: tuple[str, int], control_path: Path) -> None:
     common.out.print(
         "An invented substation with 24 simulated relays, all on this machine.\n"
-        "Within a minute one changes its firmware, one raises a lifecycle flag, one goes silent.\n"
+        "Within a minute one changes its firmware and raises a lifecycle alarm, which somebody\n"
+        "acknowledges and somebody clears; another says that its support ends, one goes silent.\n"
         "From a second terminal:\n"
         f"  mosquitto_sub -h {broker[0]} -p {broker[1]} -t 'bayroll/v1/#' -v\n"
         f"  {_prefix()}bayroll list --site {site_file}\n"
@@ -228,4 +245,6 @@ def _worth_telling(recorded: Recorded) -> bool:
         return body.silent_since is not None  # not the first answer of each at the start
     if isinstance(body, FirmwareStatusChanged):
         return body.before is not None  # likewise
+    if isinstance(body, AlarmMoved):
+        return Audience.OPERATOR_ALARM in body.audience  # notices are for another day
     return body.kind not in QUIET

@@ -1,4 +1,5 @@
-"""What people do in the demo: they accept baselines, plan work, begin it, end it and test it.
+"""What people do in the demo: they accept baselines, acknowledge an alarm, plan work, begin it, end
+it and test it.
 
 Their commands go the way that every command goes. Times are seconds of the demo's story.
 """
@@ -36,6 +37,20 @@ class Job:
     although: str | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """Somebody at the desk sees an alarm and acknowledges it."""
+
+    alarm: str
+    at: float
+    why: str
+
+
+SEEN: Final = Seen(
+    alarm="q02-main1.flag.firmware_changed",
+    at=34,
+    why="protection engineer called; nobody is known to be at the relay",
+)
 JOBS: Final = (
     Job(relay="t1-main1", to="5.1 SP2 HF3", at=50, back=63, tested=70),
     Job(relay="q06-main1", to="5.1 SP2 HF3", at=73, back=86, tested=300),
@@ -59,8 +74,13 @@ class Hands:
         read = tuple(name for name, relay in state.relays.items() if relay.nameplate is not None)
         await self._give(AcceptBaseline(relays=read, why="as commissioned", reference="DEMO-1"))
         async with asyncio.TaskGroup() as group:
+            group.create_task(self._acknowledge(SEEN))
             for job in self.jobs:
                 group.create_task(self._do(job))
+
+    async def _acknowledge(self, seen: Seen) -> None:
+        await self._until(seen.at)
+        await self._ask("alarm_ack", alarm=seen.alarm, why=seen.why)
 
     async def _do(self, job: Job) -> None:
         await self._until(job.at)
