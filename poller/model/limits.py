@@ -119,6 +119,19 @@ MQTT_GOODBYE_S: Final = 1.0  # of the two seconds within which the service ends
 MQTT_HEARD_MAX: Final = 16  # we subscribe to nothing; what a broker sends all the same is dropped
 MQTT_HEARD_BYTES_MAX: Final = 16 * 1024  # of one packet of theirs: acknowledgements, a goodbye
 MQTT_OVERHEAD_BYTES: Final = 512  # header, topic and properties beside a payload
+# Syslog. RFC 5424, 6.1: every receiver takes 480 octets, and should take 2,048.
+SYSLOG_OCTETS_MIN: Final = 480
+SYSLOG_OCTETS_MAX: Final = 8_192  # RFC 5425, 4.3.1: receivers should take so many
+SYSLOG_UDP_OCTETS: Final = 1_180  # RFC 5426, 3.2: what every receiver over IPv6 takes, unfragmented
+SYSLOG_TLS_OCTETS: Final = 2_048  # RFC 5425, 4.3.1: what every receiver takes
+SYSLOG_HOST_MAX: Final = 64  # Linux's own; structured data must fit into 480 octets beside it
+SYSLOG_CONNECT_S: Final = 5.0  # name, TCP and TLS together
+SYSLOG_TAKE_S: Final = 60.0  # for a receiver to take what it was sent: a minute for 500 messages
+SYSLOG_UDP_BURST: Final = 20  # datagrams at once; a receiver's usual buffer holds some 90
+SYSLOG_UDP_REST_S: Final = 0.01  # after them
+SYSLOG_UDP_HEED_S: Final = 0.2  # for a refusal to come back; longer than any way within a country
+SYSLOG_HEAD_S: Final = 3_600.0  # between two heads of the journal: so much could be cut off unseen
+SYSLOG_HEAD_EVENTS: Final = 1_000  # or so many events
 
 # Control socket.
 CONTROL_LINE_MAX: Final = 256 * 1024

@@ -1,0 +1,22 @@
+"""TLS for outputs: the peer is verified, and may verify us."""
+
+from __future__ import annotations
+
+import ssl
+from pathlib import Path
+
+from poller.site.settings import Tls
+
+
+def tls_context(tls: Tls, folder: Path) -> ssl.SSLContext:
+    """Made anew for each connection, so that renewed certificates are taken. Raises OSError.
+
+    folder: where relative names of files begin.
+    """
+    context = ssl.create_default_context(cafile=str(folder / tls.ca))
+    if tls.certificate is not None:
+        key = str(folder / tls.key) if tls.key else None
+        context.load_cert_chain(str(folder / tls.certificate), key)
+    elif tls.key is not None:
+        raise OSError("a key without its certificate")
+    return context
