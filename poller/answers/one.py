@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final, TypeAlias, TypeVar
 
-from poller.answers import investigations, work
+from poller.answers import alarms, investigations, work
+from poller.answers.alarms import AlarmRow, Part
 from poller.answers.investigations import InvestigationRow
 from poller.answers.listing import troubles
 from poller.answers.words import BEHAVIOUR, HEALTH, age_s, attribute, count, moment, position, span
@@ -100,7 +101,8 @@ class Picture:
 
     source: read, manual, or None while nothing is known. address: host:port/unit. status: values
     that its map has, from the last reading; empty where no service runs. duplicates: positions with
-    the same serial number, in words. work, investigations: those that are open.
+    the same serial number, in words. work, investigations: those that are open. alarms: its own,
+    annunciated or kept back.
     """
 
     id: str
@@ -127,6 +129,7 @@ class Picture:
     firmware: tuple[FirmwareLine, ...]
     work: tuple[WorkRow, ...]
     investigations: tuple[InvestigationRow, ...]
+    alarms: tuple[AlarmRow, ...]
 
     @property
     def differences(self) -> tuple[AttributeLine, ...]:
@@ -176,6 +179,7 @@ def picture(state: State, name: str, reading: StatusReading | None, now: datetim
         firmware=_firmware(relay),
         work=work.rows(state, now, relays=(name,)),
         investigations=investigations.rows(state, now, relay=name),
+        alarms=alarms.rows(state, now, relays=(name,), parts=(Part.ANNUNCIATED, Part.KEPT_BACK)),
     )
 
 
