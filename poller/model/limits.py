@@ -129,9 +129,13 @@ SYSLOG_CONNECT_S: Final = 5.0  # name, TCP and TLS together
 SYSLOG_TAKE_S: Final = 60.0  # for a receiver to take what it was sent: a minute for 500 messages
 SYSLOG_UDP_BURST: Final = 20  # datagrams at once; a receiver's usual buffer holds some 90
 SYSLOG_UDP_REST_S: Final = 0.01  # after them
-SYSLOG_UDP_HEED_S: Final = 0.2  # for a refusal to come back; longer than any way within a country
+SYSLOG_HEED_S: Final = 0.2  # for a refusal to come back; longer than any way within a country
 SYSLOG_HEAD_S: Final = 3_600.0  # between two heads of the journal: so much could be cut off unseen
 SYSLOG_HEAD_EVENTS: Final = 1_000  # or so many events
+
+# Alarm points over Modbus TCP.
+POINT_CLIENTS_MAX: Final = 64  # front ends of every control room and their spares
+POINT_NETWORKS_MAX: Final = 64  # from which clients may come
 
 # Control socket.
 CONTROL_LINE_MAX: Final = 256 * 1024

@@ -69,7 +69,7 @@ class UdpLine:
                 await self._until(asyncio.get_running_loop().add_writer)
             if number % limits.SYSLOG_UDP_BURST == 0:
                 await asyncio.sleep(limits.SYSLOG_UDP_REST_S)
-        await asyncio.sleep(limits.SYSLOG_UDP_HEED_S)
+        await asyncio.sleep(limits.SYSLOG_HEED_S)
         self._complain()
 
     def close(self) -> None:
@@ -138,17 +138,31 @@ class TlsLine:
                 await self._flush()
                 await self._hear()
             else:
-                return await self._flush()
+                break
+        await self._flush()
+        if self._tls.version() == "TLSv1.3":
+            # there the receiver looks at our certificate last, and what it thinks of it would be
+            # lost in what we send; it speaks in either case, mostly
+            with suppress(TimeoutError):
+                async with asyncio.timeout(limits.SYSLOG_HEED_S):
+                    if not await self._goes_on():
+                        raise ConnectionError("it ended the connection at once")
 
     async def ended(self) -> None:
-        while await self._hear():
-            try:
-                said = self._tls.read(1)
-            except ssl.SSLWantReadError:
-                continue  # of the connection's own
-            if not said:
-                return
+        while await self._goes_on():
+            pass
+
+    async def _goes_on(self) -> bool:
+        """Takes in what it says next, as it may for the connection's own sake; False: goodbye."""
+        if not await self._hear():
+            return False
+        try:
+            said = self._tls.read(1)
+        except ssl.SSLWantReadError:
+            return True
+        if said:
             raise ConnectionError("it speaks, where a receiver of syslog only listens")
+        return False
 
     async def send(self, messages: Iterable[bytes]) -> None:
         for message in messages:
@@ -161,6 +175,7 @@ class TlsLine:
         with suppress(ssl.SSLWantReadError):
             self._tls.unwrap()
         await self._flush()
+        self._still_there()
         self._writer.write_eof()
         while await self._hear():
             with suppress(ssl.SSLWantReadError):
@@ -175,13 +190,15 @@ class TlsLine:
             self._over = True
             with suppress(OSError):
                 self._tls.unwrap()
-            self._writer.write(self._out.read())
-        if self._writer.transport.get_write_buffer_size():
+            if not self._writer.is_closing():
+                self._writer.write(self._out.read())
+        if not self._writer.is_closing() and self._writer.transport.get_write_buffer_size():
             self._writer.transport.abort()  # nobody reads it
         else:
             self._writer.close()
 
     async def _flush(self) -> None:
+        self._still_there()
         self._writer.write(self._out.read())
         await self._writer.drain()
 
@@ -193,8 +210,14 @@ class TlsLine:
             self._in.write_eof()
         return bool(octets)
 
+    def _still_there(self) -> None:
+        """A connection that broke fails in a way of its own in each kind of loop."""
+        if self._writer.is_closing():
+            raise ConnectionResetError("the connection broke")
+
     def _unacknowledged(self) -> int:
         """Octets that the other end's TCP has not acknowledged: tcp(7), SIOCOUTQ."""
+        self._still_there()
         sock = self._writer.get_extra_info("socket")
         found = fcntl.ioctl(sock.fileno(), termios.TIOCOUTQ, bytes(4))
         return int.from_bytes(found, "little")
