@@ -16,7 +16,7 @@ from typing import Any, Final
 
 import structlog
 
-from poller.alarms.book import restless
+from poller.alarms.book import due
 from poller.alarms.requests import AckAlarm
 from poller.decide import (
     About,
@@ -304,10 +304,12 @@ class Service:
             await asyncio.sleep(ATTEND_S)
             if self._waiting.full:
                 continue
-            own = self._own.at(self._utc(), self._own_facts())
-            if own != self._own_told or restless(self.state):
+            now, state = self._utc(), self.state
+            own = self._own.at(now, self._own_facts())
+            news = own != self._own_told or due(state, now)
+            if news or state.has_open_work:
                 self._own_told = own
-                self._decide(Attend(readings=self.live(), own=own))
+                self._decide(Attend(readings=self.live(), own=own if news else ()))
 
     def _own_facts(self) -> Iterator[Fact]:
         for line in self._pump.status():

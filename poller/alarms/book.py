@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from functools import reduce
 from typing import Any, Final, TypeAlias
 
-from poller.alarms import conditions, silence
+from poller.alarms import conditions, covers, silence
 from poller.alarms import requests as ask
 from poller.alarms.folds import folded
 from poller.alarms.following import Follower, followed
@@ -50,17 +50,23 @@ def follow(
         told = [Event(at=at, subject=subject, body=body) for subject, body in out]
         after = replace(after, alarms=reduce(folded, told, after.alarms))
     seen = conditions.scene(after, site, catalogue, at)
+    standing = [alarm for alarm in after.alarms.values() if alarm.stands]
+    gone: set[str] = set()
     if before.site_sha256 != after.site_sha256:
         names = set(after.relays)
+        gone = conditions.of_outputs_gone(catalogue, site, standing)
     else:
         names = {event.subject for event in events} & after.relays.keys()
     several = {one.id for cause in OF_SEVERAL for one in catalogue.of(cause)}
     alone = {one.id for one in catalogue.of(Cause.SILENT)}
-    standing = [alarm for alarm in after.alarms.values() if alarm.stands]
     # whose silence is told with that of others from now on; who is let go again waits for a look
     names |= seen.silence.with_others & {one.subject for one in standing if one.entry in alone}
     found = [*conditions.of_relays(seen, sorted(names)), *conditions.of_several(seen)]
-    concerned = [alarm for alarm in standing if alarm.subject in names or alarm.entry in several]
+    concerned = [
+        alarm
+        for alarm in standing
+        if alarm.subject in names or alarm.entry in several or alarm.id in gone
+    ]
     return out + _judged(after, catalogue, found, concerned, at)
 
 
@@ -77,38 +83,41 @@ def _again(state: State, catalogue: Catalogue, at: datetime) -> Decided:
     return out
 
 
-def restless(state: State) -> bool:
-    """Time alone may bring something: then attended() is to be asked every few seconds."""
-    return (
-        state.has_open_work
-        or any(_waits(alarm) for alarm in state.alarms.values())
-        or any(silence.silent(relay) for relay in state.relays.values())
+def due(state: State, at: datetime) -> bool:
+    """Time alone brings something now: attended() is to be asked."""
+    return any(_due(state, alarm, at) for alarm in state.alarms.values()) or any(
+        silence.silent(relay) for relay in state.relays.values()
     )
 
 
-def _waits(alarm: Alarm) -> bool:
-    held = alarm.inhibits
-    return (
-        alarm.on_until is not None
-        or alarm.off_until is not None
-        or held.shelved is not None
-        or held.suppressed is not None
+def _due(state: State, alarm: Alarm, at: datetime) -> bool:
+    """A delay or a limit of it has run out, or that of the work that keeps it back."""
+    shelved, suppressed = alarm.inhibits.shelved, alarm.inhibits.suppressed
+    if suppressed is not None:
+        work = state.works.get(suppressed.why)
+        if work is None or not covers.covers(work, at):
+            return True
+    limit = None if shelved is None else shelved.until
+    return any(
+        until is not None and until <= at for until in (alarm.on_until, alarm.off_until, limit)
     )
 
 
 def attended(state: State, site: Site, at: datetime, own: Collection[Own] = ()) -> Decided:
     """What time brings, and what is so and stands in no event; every few seconds.
 
-    own: what is known of the poller itself; an alarm of which nothing is told stays as it is, but
-    that of an output which the site has no more.
+    Of all else nothing is to be told: it was, with the event that brought it about. own: what is
+    known of the poller itself; an alarm of which nothing is told stays as it is, but that of an
+    output which the site has no more.
     """
+    names = {name for name, relay in state.relays.items() if silence.silent(relay)}
+    concerned = {one.id: one for one in state.alarms.values() if _due(state, one, at)}
+    if not (names or concerned or own):
+        return []
     catalogue = catalogue_of(site)
     seen = conditions.scene(state, site, catalogue, at)
     facts = [fact for fact in own if fact.cause in OF_THE_POLLER][: limits.OWN_FACTS_MAX]
-    standing = [alarm for alarm in state.alarms.values() if alarm.stands]
-    # of the others nothing holds: it would have been told with the event that brought it about
-    names = {alarm.subject for alarm in standing}
-    names |= {name for name, relay in state.relays.items() if silence.silent(relay)}
+    names |= {alarm.subject for alarm in concerned.values()}
     found = [
         *conditions.of_relays(seen, sorted(names)),
         *conditions.of_several(seen),
@@ -116,9 +125,16 @@ def attended(state: State, site: Site, at: datetime, own: Collection[Own] = ()) 
     ]
     ours = {entry.id for cause in OF_THE_POLLER for entry in catalogue.of(cause)}
     known = {conditions.own_id(entry, fact) for fact in facts for entry in catalogue.of(fact.cause)}
+    standing = [alarm for alarm in state.alarms.values() if alarm.stands]
     known |= conditions.of_outputs_gone(catalogue, site, standing)
-    concerned = [alarm for alarm in standing if alarm.entry not in ours or alarm.id in known]
-    return _judged(state, catalogue, found, concerned, at)
+    several = {one.id for cause in OF_SEVERAL for one in catalogue.of(cause)}
+    concerned |= {
+        alarm.id: alarm
+        for alarm in standing
+        if alarm.subject in names or alarm.entry in several or alarm.id in known
+    }
+    told = [one for one in concerned.values() if one.entry not in ours or one.id in known]
+    return _judged(state, catalogue, found, told, at)
 
 
 def _judged(

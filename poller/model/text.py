@@ -22,6 +22,8 @@ def shown(text: str, most: int = limits.TEXT_MAX) -> str:
     characters; what is left out is marked by an ellipsis. Source of the categories: Unicode
     Standard, table 4-4.
     """
+    if len(text) <= most and text.isascii() and text.isprintable():
+        return text  # as almost every text is
     pieces = [_piece(character) for character in text[: most + 1]]
     if sum(map(len, pieces)) <= most:
         return "".join(pieces)

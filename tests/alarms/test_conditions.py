@@ -257,6 +257,7 @@ def test_an_output_that_the_site_has_no_more_ends_its_notice() -> None:
     world.own = own(True)
     world.run(0, 300)
     world.site, world.own = site(), ()
+    world.happens(305, ("", ev.SiteLoaded(site="hollin", sha256="1" * 64, files={})))
     world.run(305, 400)
     assert world.letters == {}
 
