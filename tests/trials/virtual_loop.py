@@ -9,13 +9,14 @@ from __future__ import annotations
 import asyncio
 import heapq
 import selectors
-from asyncio import events
+from collections import deque
 from collections.abc import Callable, Coroutine, Mapping
 from contextvars import Context
 from itertools import count
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 T = TypeVar("T")
+RESOLUTION_S: Final = 1e-6
 
 
 class Deadlock(RuntimeError):
@@ -23,10 +24,9 @@ class Deadlock(RuntimeError):
 
 
 class _NoSockets(selectors.BaseSelector):
-    """Stands where a selector stands; waiting is moving the clock."""
+    """Stands where a selector stands; nobody ever waits on it."""
 
     def __init__(self) -> None:
-        self.now = 0.0
         self._keys: dict[Any, selectors.SelectorKey] = {}
 
     def register(self, fileobj: Any, events: int, data: Any = None) -> selectors.SelectorKey:
@@ -41,36 +41,23 @@ class _NoSockets(selectors.BaseSelector):
         return self._keys
 
     def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
-        if timeout is None:
-            waiting = sorted(
-                task.get_name() for task in asyncio.all_tasks(events._get_running_loop())
-            )
-            raise Deadlock(f"nobody moves and no timer is set: {', '.join(waiting)}")
-        self.now += max(0.0, timeout)
-        return []
-
-
-class _Timer(asyncio.TimerHandle):
-    """Equal deadlines fire in the order in which they were set."""
-
-    serial = 0
-
-    def __lt__(self, other: object) -> bool:
-        assert isinstance(other, _Timer)
-        return (self._when, self.serial) < (other._when, other.serial)  # type: ignore[attr-defined]
+        raise AssertionError("the virtual loop has its own way of waiting")
 
 
 class VirtualLoop(asyncio.SelectorEventLoop):
     """Time starts at 0 and is counted in microseconds' resolution."""
 
+    _ready: deque[asyncio.Handle]
+
     def __init__(self) -> None:
-        self._sky = _NoSockets()
-        super().__init__(self._sky)
-        self._clock_resolution = 1e-6
+        super().__init__(_NoSockets())
+        self._now = 0.0
         self._serials = count()
+        # equal deadlines fire in the order in which they were set
+        self._timers: list[tuple[float, int, asyncio.TimerHandle]] = []
 
     def time(self) -> float:
-        return self._sky.now
+        return self._now
 
     def call_at(
         self,
@@ -79,10 +66,8 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         *args: Any,
         context: Context | None = None,
     ) -> asyncio.TimerHandle:
-        timer = _Timer(when, callback, args, self, context)
-        timer.serial = next(self._serials)
-        heapq.heappush(self._scheduled, timer)  # type: ignore[attr-defined]
-        timer._scheduled = True  # type: ignore[attr-defined]
+        timer = asyncio.TimerHandle(when, callback, args, self, context)
+        heapq.heappush(self._timers, (when, next(self._serials), timer))
         return timer
 
     def call_later(
@@ -92,7 +77,27 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         *args: Any,
         context: Context | None = None,
     ) -> asyncio.TimerHandle:
-        return self.call_at(self.time() + delay, callback, *args, context=context)
+        return self.call_at(self._now + delay, callback, *args, context=context)
+
+    def _timer_handle_cancelled(self, handle: asyncio.TimerHandle) -> None:
+        """It is passed over when its time comes."""
+
+    def _run_once(self) -> None:
+        """What asyncio's loop does in one turn, with a clock that jumps in place of a wait."""
+        ready, timers = self._ready, self._timers
+        while timers and timers[0][2].cancelled():
+            heapq.heappop(timers)
+        if not ready and not self._stopping:  # type: ignore[attr-defined]
+            if not timers:
+                waiting = sorted(task.get_name() for task in asyncio.all_tasks(self))
+                raise Deadlock(f"nobody moves and no timer is set: {', '.join(waiting)}")
+            self._now = max(self._now, timers[0][0])
+        while timers and timers[0][0] <= self._now + RESOLUTION_S:
+            ready.append(heapq.heappop(timers)[2])
+        for _ in range(len(ready)):
+            handle = ready.popleft()
+            if not handle.cancelled():
+                handle._run()
 
     def run_in_executor(self, *_: Any) -> Any:
         raise RuntimeError("a thread lives in real time; nothing in a trial may start one")
