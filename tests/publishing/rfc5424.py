@@ -1,4 +1,4 @@
-"""A reader of RFC 5424 messages, written from the ABNF of its section 6 and from nothing of ours."""
+"""A reader of syslog messages, written from the ABNF in section 6 of RFC 5424 alone."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class NotSyslog(Exception):
 
 @dataclass(frozen=True)
 class Message:
-    """ "-" stands for what is not known. msg: without its byte order mark, which is_utf8 tells of."""
+    """What is not known is a dash. msg: without its byte order mark, which is_utf8 tells of."""
 
     facility: int
     severity: int
