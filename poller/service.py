@@ -306,7 +306,7 @@ class Service:
                 continue
             now, state = self._utc(), self.state
             own = self._own.at(now, self._own_facts())
-            news = own != self._own_told or due(state, now)
+            news = own != self._own_told or due(state, self.site, now)
             if news or state.has_open_work:
                 self._own_told = own
                 self._decide(Attend(readings=self.live(), own=own if news else ()))

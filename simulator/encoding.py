@@ -121,6 +121,8 @@ def _packed(kind: str, value: float) -> list[int]:
 
 def _number(field: Number, value: Value) -> list[int]:
     """A text must come back as it is; a measured value is cut to the steps that the field has."""
+    if type(value) is int and field.type not in ("f32", "f64") and _as_it_is(field):
+        return _packed(field.type, value)  # a counter, at every second of a relay's life
     try:
         wanted = Fraction(str(value))
         exact = (wanted - Fraction(str(field.offset))) / Fraction(str(field.scale))
@@ -134,6 +136,10 @@ def _number(field: Number, value: Value) -> list[int]:
     if exact.denominator != 1 and isinstance(value, str):
         raise DoesNotFit(f"{value}: no whole number of steps of {field.scale}")
     return _packed(field.type, floor(exact))
+
+
+def _as_it_is(field: Number) -> bool:
+    return field.scale == 1 and field.offset == 0
 
 
 def _bcd(field: Bcd, text: str) -> list[int]:

@@ -50,17 +50,17 @@ class Condition:
 
 @dataclass(slots=True)
 class Image:
-    """tables: zero-based address to value. ticking: it changes by itself as time passes."""
+    """tables: zero-based address to value. spans: addresses that may be read, by table.
+
+    ticking: it changes by itself as time passes.
+    """
 
     tables: dict[Table, dict[int, int]] = field(
         default_factory=lambda: {"coil": {}, "discrete": {}, "holding": {}, "input": {}}
     )
     objects: dict[int, bytes] = field(default_factory=dict)
-    spans: dict[Table, list[range]] = field(default_factory=dict)
+    spans: dict[Table, set[int]] = field(default_factory=dict)
     ticking: bool = False
-
-    def readable(self, table: Table, address: int) -> bool:
-        return any(address in span for span in self.spans.get(table, ()))
 
     def put(self, table: Table, first: int, values: list[int], shared: bool = False) -> None:
         """shared: the register holds other fields as well, so only ones are added."""
@@ -86,7 +86,7 @@ def draw(
     """
     image = Image()
     for span in layout.ranges:
-        image.spans.setdefault(span.table, []).append(
+        image.spans.setdefault(span.table, set()).update(
             range(span.first - layout.base, span.last - layout.base + 1)
         )
     image.objects = _objects(layout, nameplate, objects)

@@ -175,10 +175,12 @@ class Relay:
     def _values(self, table: Table, first: int, count: int) -> Iterator[int]:
         """Ends early at the first address that may not be read."""
         image = self.image
+        values = image.tables[table]
+        readable = image.spans.get(table, ())
         for address in range(first, first + count):
-            if not image.readable(table, address):
+            if address not in readable:
                 return
-            yield image.tables[table].get(address, 0)
+            yield values.get(address, 0)
 
 
 def exception(function: int, code: int) -> bytes:

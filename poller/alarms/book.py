@@ -83,24 +83,34 @@ def _again(state: State, catalogue: Catalogue, at: datetime) -> Decided:
     return out
 
 
-def due(state: State, at: datetime) -> bool:
+def due(state: State, site: Site, at: datetime) -> bool:
     """Time alone brings something now: attended() is to be asked."""
-    return any(_due(state, alarm, at) for alarm in state.alarms.values()) or any(
-        silence.silent(relay) for relay in state.relays.values()
+    return any(_due(state, alarm, at) for alarm in state.alarms.values()) or bool(
+        _let_go(state, catalogue_of(site))
     )
+
+
+def _let_go(state: State, catalogue: Catalogue) -> set[str]:
+    """Silent relays without an alarm of their own: told with others, and perhaps no longer so."""
+    entries = catalogue.of(Cause.SILENT)
+    found = {name for name, relay in state.relays.items() if silence.silent(relay)}
+    for entry in entries:
+        alarms = {name: state.alarms.get(f"{name}.{entry.id}") for name in found}
+        found -= {name for name, alarm in alarms.items() if alarm is not None and alarm.stands}
+    return found if entries else set()
 
 
 def _due(state: State, alarm: Alarm, at: datetime) -> bool:
     """A delay or a limit of it has run out, or that of the work that keeps it back."""
-    shelved, suppressed = alarm.inhibits.shelved, alarm.inhibits.suppressed
-    if suppressed is not None:
-        work = state.works.get(suppressed.why)
-        if work is None or not covers.covers(work, at):
-            return True
-    limit = None if shelved is None else shelved.until
-    return any(
-        until is not None and until <= at for until in (alarm.on_until, alarm.off_until, limit)
-    )
+    on, off, held = alarm.on_until, alarm.off_until, alarm.inhibits
+    if (on is not None and on <= at) or (off is not None and off <= at):
+        return True
+    if held.shelved is not None and held.shelved.until is not None and held.shelved.until <= at:
+        return True
+    if held.suppressed is None:
+        return False
+    work = state.works.get(held.suppressed.why)
+    return work is None or not covers.covers(work, at)
 
 
 def attended(state: State, site: Site, at: datetime, own: Collection[Own] = ()) -> Decided:
@@ -110,11 +120,11 @@ def attended(state: State, site: Site, at: datetime, own: Collection[Own] = ()) 
     known of the poller itself; an alarm of which nothing is told stays as it is, but that of an
     output which the site has no more.
     """
-    names = {name for name, relay in state.relays.items() if silence.silent(relay)}
+    catalogue = catalogue_of(site)
+    names = _let_go(state, catalogue)
     concerned = {one.id: one for one in state.alarms.values() if _due(state, one, at)}
     if not (names or concerned or own):
         return []
-    catalogue = catalogue_of(site)
     seen = conditions.scene(state, site, catalogue, at)
     facts = [fact for fact in own if fact.cause in OF_THE_POLLER][: limits.OWN_FACTS_MAX]
     names |= {alarm.subject for alarm in concerned.values()}

@@ -109,7 +109,10 @@ def scene(state: State, site: Site, catalogue: Catalogue, at: datetime) -> Scene
         investigations=opened,
         silence=silence.look(state, site, catalogue, works, at),
         finders=[
-            (OF_RELAY[entry.cause], entry) for entry in catalogue.entries if entry.cause in OF_RELAY
+            (OF_RELAY[cause], entry)
+            for cause, entries in catalogue.by_cause.items()
+            if cause in OF_RELAY
+            for entry in entries
         ],
     )
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final, TypeAlias
 
@@ -40,9 +40,8 @@ class OwnFacts:
         found: dict[tuple[Cause, str], Own] = {}
         for cause, detail, holds, says in facts:
             before = self._known.get((cause, detail))
-            own = Own(cause=cause, detail=detail, holds=holds, since=now, says=says)
-            if before is not None and before.holds == holds:
-                own = replace(own, since=before.since)
+            since = before.since if before is not None and before.holds == holds else now
+            own = Own(cause=cause, detail=detail, holds=holds, since=since, says=says)
             found[cause, detail] = own
         self._known = found
         return tuple(found.values())

@@ -104,7 +104,7 @@ class World:
         told = book.attended(self.state, self.site, at(seconds), self.own)
         # what the service goes by: where nothing waits, nothing comes of a look
         same = (self.site, self.own) == self._looked_at
-        assert told == [] or not same or book.due(self.state, at(seconds))
+        assert told == [] or not same or book.due(self.state, self.site, at(seconds))
         self._looked_at = (self.site, self.own)
         self._take([ev.Event(at=at(seconds), subject=s, body=b) for s, b in told])
         return [body for _, body in told]
