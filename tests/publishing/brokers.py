@@ -8,6 +8,7 @@ import os
 import random
 import shutil
 import socket
+import struct
 import subprocess
 import time
 from contextlib import AsyncExitStack, suppress
@@ -189,9 +190,9 @@ class Listener:
 
 
 class Wire:
-    """A TCP relay between output and broker. hold: refuses; stall: nothing passes; cut: resets.
+    """A TCP relay between output and peer. hold: refuses; stall: nothing passes; cut: resets.
 
-    sent: what came from the output, over all connections, as chunks.
+    sent: what came from the output, over all connections, as chunks. cuts: how often it was cut.
     """
 
     def __init__(self, to_port: int) -> None:
@@ -200,6 +201,8 @@ class Wire:
         self.held = False
         self.sent: list[bytes] = []
         self.connections = 0
+        self.cuts = 0
+        self._cut_in: int | None = None
         self._there, self._back = asyncio.Event(), asyncio.Event()
         self.flow()
         self._writers: set[asyncio.StreamWriter] = set()
@@ -228,10 +231,15 @@ class Wire:
     def flow_back(self) -> None:
         self._back.set()
 
+    def cut_in(self, octets: int) -> None:
+        """Once so many more came from the output."""
+        self._cut_in = octets
+
     def cut(self) -> None:
-        """As if the cable were pulled and the other end said so: no goodbye reaches the broker."""
+        """Both ends get a reset: no goodbye reaches either."""
+        self.cuts += 1
         for writer in list(self._writers):
-            writer.transport.abort()
+            _reset(writer)
 
     def hold(self) -> None:
         self.held = True
@@ -252,7 +260,9 @@ class Wire:
         there = asyncio.ensure_future(self._pass(reader, far_writer, self._there, self.sent))
         back = asyncio.ensure_future(self._pass(far_reader, writer, self._back, None))
         try:
-            await asyncio.wait((there, back), return_when=asyncio.FIRST_COMPLETED)
+            done, _ = await asyncio.wait((there, back), return_when=asyncio.FIRST_COMPLETED)
+            if all(one.result() for one in done):
+                await asyncio.wait((there, back))
         finally:
             for one in ours:
                 one.transport.abort()
@@ -267,11 +277,29 @@ class Wire:
         writer: asyncio.StreamWriter,
         flowing: asyncio.Event,
         copy: list[bytes] | None,
-    ) -> None:
+    ) -> bool:
+        """Whether it came to an orderly end, which is passed on: the other way may go on."""
         with suppress(OSError):
             while chunk := await reader.read(4096):
                 await flowing.wait()
                 if copy is not None:
                     copy.append(chunk)
+                    if self._cut_in is not None:
+                        self._cut_in -= len(chunk)
+                        if self._cut_in <= 0:
+                            self._cut_in = None
+                            self.cut()
+                            return False
                 writer.write(chunk)
                 await writer.drain()
+            writer.write_eof()
+            return True
+        return False
+
+
+def _reset(writer: asyncio.StreamWriter) -> None:
+    """socket(7), SO_LINGER of 0 s: closing discards what waits and sends a reset."""
+    sock = writer.get_extra_info("socket")
+    with suppress(OSError):
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+    writer.transport.abort()

@@ -59,7 +59,7 @@ class Got:
 
 
 class Rsyslog:
-    """port stays the same over a restart. keys: a folder with ca.pem, collector.pem and .key."""
+    """port stays the same over a restart. keys: a folder of certificates."""
 
     def __init__(
         self, folder: Path, transport: Transport, keys: Path | None = None, *, auth: str = "anon"
@@ -95,8 +95,8 @@ class Rsyslog:
         return (
             f'global(defaultNetstreamDriver="{OPENSSL_DRIVER}"'
             f' defaultNetstreamDriverCAFile="{keys}/ca.pem"'
-            f' defaultNetstreamDriverCertFile="{keys}/collector.pem"'
-            f' defaultNetstreamDriverKeyFile="{keys}/collector.key")',
+            f' defaultNetstreamDriverCertFile="{keys}/server.pem"'
+            f' defaultNetstreamDriverKeyFile="{keys}/server.key")',
             f'module(load="imtcp" streamDriver.name="{OPENSSL_DRIVER}" streamDriver.mode="1"'
             f' streamDriver.authMode="{auth}")',
             f'input(type="imtcp" address="{HOST}" port="{self.port}")',

@@ -16,45 +16,14 @@ from tests.publishing.brokers import HOST, MOSQUITTO, Mosquitto
 from tests.publishing.world import House, Running, listed, site, until
 
 SECRET = "tarn-and-heather-41"  # noqa: S105 - made up, for a broker that lives for seconds
-OPENSSL = shutil.which("openssl")
 PASSWD = shutil.which("mosquitto_passwd")
 
 
-def openssl(folder: Path, *words: str) -> None:
-    assert OPENSSL is not None
-    subprocess.run([OPENSSL, *words], cwd=folder, check=True, capture_output=True)
-
-
-def make_ca(folder: Path, name: str) -> None:
-    openssl(
-        folder, "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2",
-        "-keyout", f"{name}.key", "-out", f"{name}.pem", "-subj", f"/CN={name}",
-        "-addext", "keyUsage=critical,keyCertSign,cRLSign",
-    )  # fmt: skip
-
-
-def make_certificate(folder: Path, name: str, ca: str, extension: str) -> None:
-    openssl(
-        folder, "req", "-newkey", "rsa:2048", "-nodes",
-        "-keyout", f"{name}.key", "-out", f"{name}.csr", "-subj", f"/CN={name}",
-    )  # fmt: skip
-    # Python 3.13 checks certificates by RFC 5280 to the letter
-    (folder / f"{name}.ext").write_text(extension + "authorityKeyIdentifier=keyid\n")
-    openssl(
-        folder, "x509", "-req", "-in", f"{name}.csr", "-CA", f"{ca}.pem", "-CAkey", f"{ca}.key",
-        "-CAcreateserial", "-days", "2", "-out", f"{name}.pem", "-extfile", f"{name}.ext",
-    )  # fmt: skip
-
-
 @pytest.fixture(scope="module")
-def keys(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    if OPENSSL is None or PASSWD is None or MOSQUITTO is None:
-        pytest.skip("openssl, mosquitto and mosquitto_passwd are needed")
-    folder = tmp_path_factory.mktemp("keys")
-    make_ca(folder, "ca")
-    make_ca(folder, "other-ca")
-    make_certificate(folder, "broker", "ca", f"subjectAltName=IP:{HOST}\n")
-    make_certificate(folder, "poller", "ca", "extendedKeyUsage=clientAuth\n")
+def keys(certified: Path) -> Path:
+    if PASSWD is None or MOSQUITTO is None:
+        pytest.skip("mosquitto and mosquitto_passwd are needed")
+    folder = certified
     (folder / "passwords").touch()
     subprocess.run(
         [PASSWD, "-b", str(folder / "passwords"), "bayroll", SECRET],
@@ -73,8 +42,8 @@ async def broker(
             "allow_anonymous false",
             f"password_file {keys}/passwords",
             f"cafile {keys}/ca.pem",
-            f"certfile {keys}/broker.pem",
-            f"keyfile {keys}/broker.key",
+            f"certfile {keys}/server.pem",
+            f"keyfile {keys}/server.key",
             "require_certificate true",
         )
     )
@@ -84,7 +53,7 @@ async def broker(
     await one.stop()
 
 
-TLS = {"ca": "ca.pem", "certificate": "poller.pem", "key": "poller.key"}
+TLS = {"ca": "ca.pem", "certificate": "client.pem", "key": "client.key"}
 
 
 def at(broker: Mosquitto, **more: Any) -> dict[str, Any]:

@@ -1,0 +1,50 @@
+"""Certificates for peers on loopback, made by OpenSSL."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from pathlib import Path
+from typing import Final
+
+from tests.publishing.brokers import HOST
+
+OPENSSL: Final = shutil.which("openssl")
+KEY: Final = ("-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes")
+SERVER: Final = f"subjectAltName=IP:{HOST}\n"
+CLIENT: Final = "extendedKeyUsage=clientAuth\n"
+
+
+def openssl(folder: Path, *words: str) -> None:
+    assert OPENSSL is not None
+    subprocess.run([OPENSSL, *words], cwd=folder, check=True, capture_output=True)
+
+
+def make_ca(folder: Path, name: str) -> None:
+    openssl(
+        folder, "req", "-x509", *KEY, "-days", "2",
+        "-keyout", f"{name}.key", "-out", f"{name}.pem", "-subj", f"/CN={name}",
+        "-addext", "keyUsage=critical,keyCertSign,cRLSign",
+    )  # fmt: skip
+
+
+def make_certificate(folder: Path, name: str, ca: str, extension: str) -> None:
+    openssl(
+        folder, "req", *KEY,
+        "-keyout", f"{name}.key", "-out", f"{name}.csr", "-subj", f"/CN={name}",
+    )  # fmt: skip
+    # Python 3.13 checks certificates by RFC 5280 to the letter
+    (folder / f"{name}.ext").write_text(extension + "authorityKeyIdentifier=keyid\n")
+    openssl(
+        folder, "x509", "-req", "-in", f"{name}.csr", "-CA", f"{ca}.pem", "-CAkey", f"{ca}.key",
+        "-CAcreateserial", "-days", "2", "-out", f"{name}.pem", "-extfile", f"{name}.ext",
+    )  # fmt: skip
+
+
+def make_all(folder: Path) -> None:
+    """ca and other-ca; server and client by the first, stranger by the other."""
+    make_ca(folder, "ca")
+    make_ca(folder, "other-ca")
+    make_certificate(folder, "server", "ca", SERVER)
+    make_certificate(folder, "client", "ca", CLIENT)
+    make_certificate(folder, "stranger", "other-ca", CLIENT)
