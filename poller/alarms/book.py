@@ -91,12 +91,16 @@ def due(state: State, site: Site, at: datetime) -> bool:
 
 
 def _let_go(state: State, catalogue: Catalogue) -> set[str]:
-    """Silent relays without an alarm of their own: told with others, and perhaps no longer so."""
+    """Silent relays that no alarm of their own tells of: others do, and perhaps no longer."""
     entries = catalogue.of(Cause.SILENT)
     found = {name for name, relay in state.relays.items() if silence.silent(relay)}
     for entry in entries:
         alarms = {name: state.alarms.get(f"{name}.{entry.id}") for name in found}
-        found -= {name for name, alarm in alarms.items() if alarm is not None and alarm.stands}
+        found -= {
+            name
+            for name, alarm in alarms.items()
+            if alarm is not None and (alarm.active or alarm.on_until is not None)
+        }
     return found if entries else set()
 
 

@@ -56,6 +56,19 @@ def test_those_that_stay_when_the_network_is_back_are_told_one_by_one() -> None:
     assert world.letters[NETWORK] == "D"
 
 
+def test_one_that_was_told_before_and_nobody_acknowledged_is_told_again_when_it_stays() -> None:
+    world = world_of((DIRECT[0], -2_000))
+    world.run(-1_815, -1_000)
+    world.happens(-1_000, (DIRECT[0], answers()))
+    world.run(-995, 0)
+    for name in DIRECT[:6]:
+        world.happens(180, (name, silent(0)))
+    world.run(185, 600)
+    world.happens(605, *((name, answers()) for name in DIRECT[1:6]))
+    world.run(605, 1_000)
+    assert world.annunciated == [f"{DIRECT[0]}.silent", NETWORK, f"{DIRECT[0]}.silent"]
+
+
 def test_a_gateway_with_all_relays_silent_behind_it_is_one_alarm() -> None:
     world = world_of(*((name, 30.0 * n) for n, name in enumerate(BEHIND)))
     world.run(245, 1_200)
