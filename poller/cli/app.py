@@ -5,6 +5,7 @@ from __future__ import annotations
 import typer
 
 from poller.cli import (
+    alarms,
     approved,
     baseline,
     check,
@@ -42,6 +43,7 @@ app.command()(approved.approved)
 app.add_typer(baseline.baseline, name="baseline")
 app.add_typer(work.work, name="work")
 app.add_typer(investigation.investigation, name="investigation")
+app.add_typer(alarms.alarms, name="alarms")
 app.add_typer(spare.spare, name="spare")
 app.command()(people.record)
 app.command()(people.pause)

@@ -10,6 +10,7 @@ from typing import Annotated, Final
 import typer
 from rich.table import Table
 
+from poller.answers.alarms import counted
 from poller.answers.history import Entry, Wanted, entries
 from poller.answers.listing import Row, rows, select
 from poller.answers.one import Picture, picture
@@ -118,6 +119,9 @@ def list_(
     else:
         common.out.print(relay_table(found, common.out.width))
         common.out.print(f"{len(found)} relays")
+        stand = counted(state)
+        if stand.alarms or stand.notices:
+            common.out.print(f"of this site: {stand.says()}; see: bayroll alarms")
 
 
 def show(
@@ -163,6 +167,11 @@ def _print_picture(seen: Picture) -> None:
         out.print(f"work {work.id}, {work.meant}: {work.says}, for {span(work.age_s)}")
     for asked in seen.investigations:
         out.print(f"investigation {asked.id}, open for {span(asked.age_s)}: {asked.says}")
+    for alarm in seen.alarms:
+        out.print(
+            f"{alarm.kind} {alarm.id}, {alarm.priority} priority, for {span(alarm.age_s)}: "
+            f"{alarm.state_says.lower()}: {alarm.says}"
+        )
     for flag in seen.flags:
         out.print(f"flag {flag.flag}, up for {span(flag.age_s)}: {flag.says}")
     if seen.status:

@@ -5,9 +5,12 @@ from __future__ import annotations
 import typer
 from rich.table import Table
 
+from poller.answers.alarms import Counts, counted
 from poller.cli import common
-from poller.cli.common import Exit, JsonOption, SiteOption
+from poller.cli.common import Exit, JsonOption, SiteOption, Where
 from poller.edges import control
+from poller.journal import JournalUnusable
+from poller.model.canonical import plain
 
 
 def status(site: SiteOption = None, as_json: JsonOption = False) -> None:
@@ -15,10 +18,11 @@ def status(site: SiteOption = None, as_json: JsonOption = False) -> None:
     with common.told():
         place = common.where(site)
         said = control.request(place.socket, "status", "status", {})
+        alarms = _alarms(place)
     journal = said["journal"]
     well = journal["failing"] is None and all(o["connected"] is not False for o in said["outputs"])
     if as_json:
-        common.print_json(said)
+        common.print_json(said | {"alarms": None if alarms is None else plain(alarms)})
     else:
         common.out.print(f"{said['site']}: {said['relays']} relays, Bayroll {said['version']}")
         common.out.print(
@@ -26,9 +30,20 @@ def status(site: SiteOption = None, as_json: JsonOption = False) -> None:
             f"judging {journal['judging']}"
             + (f"; not written: {journal['failing']}" if journal["failing"] else "")
         )
+        stand = alarms.says() if alarms else "the journal can't be read"
+        common.out.print(f"alarms: {stand}")
         table = Table("output", "connected", "behind", "says", box=None)
         for line in said["outputs"]:
             connected = {True: "yes", False: "no", None: "-"}[line["connected"]]
             table.add_row(line["output"], connected, str(line["lag"]), line["says"])
         common.out.print(table)
     raise typer.Exit(Exit.DONE if well else Exit.FOUND)
+
+
+def _alarms(place: Where) -> Counts | None:
+    """None: the journal can't be read; what the service says is told all the same."""
+    try:
+        with common.journal(place) as journal:
+            return counted(journal.state())
+    except JournalUnusable:
+        return None
