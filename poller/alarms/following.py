@@ -199,7 +199,7 @@ class Follower:
                 before=alarm.state,
                 after=after,
                 says=alarm.says if fresh is None else fresh.says,
-                since=alarm.condition_since if fresh is None else self._since(fresh),
+                since=alarm.condition_since if fresh is None else self._since(fresh, happening),
                 occurrence=alarm.occurrence if fresh is None else fresh.occurrence,
                 annunciated=alarm.inhibits.shown is None,
                 chattering=self._chatters(happening),
@@ -207,14 +207,14 @@ class Follower:
             )
         )
 
-    def _since(self, condition: Condition) -> datetime:
+    def _since(self, condition: Condition, happening: Happening) -> datetime:
         """Where nothing says when it came to be so: when it was first looked at."""
         if condition.since is not None:
             return condition.since
         if self.alarm.on_until is not None:
             return self.alarm.on_until - timedelta(seconds=self._on_delay_s(condition))
-        known = self.alarm.condition_since if self.alarm.active else None
-        return known or self.at
+        anew = happening == Happening.OCCURS or not self.alarm.active
+        return self.at if anew else self.alarm.condition_since or self.at
 
     def _chatters(self, happening: Happening) -> bool:
         """It is, or was told so often of late that it is to be held from now on."""

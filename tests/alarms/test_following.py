@@ -235,3 +235,11 @@ def test_what_a_condition_does_not_date_is_dated_by_when_it_was_first_looked_at(
         one.condition = replace(holds(), since=None)
         one.do(at, ".")
     assert one.alarm.condition_since == T0 + timedelta(seconds=100)
+
+
+def test_what_comes_anew_while_a_latch_holds_it_is_dated_anew() -> None:
+    one = One(entry(latching=True))
+    for at, word in ((0, "."), (10, "ack"), (20, "-"), (900, ".")):
+        one.condition = replace(holds(), since=None)
+        one.do(at, word)
+    assert one.alarm.condition_since == T0 + timedelta(seconds=900)
