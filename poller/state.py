@@ -157,10 +157,13 @@ def _work_moved(work: Work, body: ev.WorkMoved, event: ev.Event) -> Work:
         case WorkState.UNDER_WAY:
             work = replace(work, started_at=event.at, tries=work.tries + 1, ended_at=None)
             work = replace(work, reread_at=None, lines=(), held_since=None, proven=False)
+            work = replace(work, came_out_at=None)
         case WorkState.WAITING_FOR_RELAY:
             work = replace(work, ended_at=event.at)
         case WorkState.CHECKING:
-            work = replace(work, reread_at=event.at)
+            work = replace(work, reread_at=event.at, came_out_at=None)
+        case WorkState.VERIFIED | WorkState.NOT_DONE | WorkState.WRONG_VERSION | WorkState.CLOSED:
+            work = replace(work, came_out_at=work.came_out_at or event.at)
     return work
 
 

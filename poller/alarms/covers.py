@@ -59,7 +59,7 @@ def raised_by(
         begun = begun_at(work)
         if begun is None or since < begun or not _raises(work, flag, relay, site):
             continue
-        if work.state in COVERING or since <= work.since:
+        if work.state in COVERING or since <= (work.came_out_at or work.since):
             return work
     return None
 

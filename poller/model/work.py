@@ -121,6 +121,7 @@ class Work:
     """A plan and how far it came. id: w1, w2 and so on within a journal.
 
     tries: how often it was started. reread_at: the first whole nameplate pass after it ended.
+    came_out_at: when it was verified, not done, wrong, or given up; None while it has not come out.
     held_since: since when every line that is read holds; None while one does not. proven: all of
     them held for the whole soak.
     """
@@ -134,6 +135,7 @@ class Work:
     started_at: Utc | None = None
     ended_at: Utc | None = None
     reread_at: Utc | None = None
+    came_out_at: Utc | None = None
     tries: int = 0
     lines: tuple[Line, ...] = ()
     held_since: Utc | None = None

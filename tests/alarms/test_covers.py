@@ -161,6 +161,8 @@ def test_a_flag_that_rises_after_the_work_came_out_is_none_of_its_own() -> None:
     world.happens(2_000, (Q, moved(S.CHECKING, S.VERIFIED)))
     world.happens(2_100, (Q, rose("firmware_changed", 2_100)))
     assert world.letters == {f"{Q}.flag.firmware_changed": "B"}
+    world.happens(2_200, (Q, moved(S.VERIFIED, S.CLOSED)))
+    assert world.letters == {f"{Q}.flag.firmware_changed": "B"}
 
 
 def test_work_that_was_never_begun_causes_nothing() -> None:

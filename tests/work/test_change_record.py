@@ -42,7 +42,7 @@ HELD = """
 1.2 | when it was made                            | work.started_at work.ended_at
 1.2 | how often it was tried                      | work.tries
 1.2 | which rules were overridden                 | work.overridden
-1.2 | how it ended, and why                       | work.state work.why
+1.2 | how it ended, when, and why                 | work.state work.came_out_at work.why
 1.2 | which settings were loaded, and who reviewed them | settings.sha256_before settings.sha256_after settings.reviewed_by
 1.3 | the baseline as it is now                   | baseline.nameplate
 1.3 | when it was updated, by whom, why           | baseline.at baseline.by baseline.why
