@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime
-from enum import IntEnum
 from typing import Final, TypeAlias
 
 from poller.alarms.conditions import NETWORK, OF_RELAY, POLLER
@@ -32,31 +31,6 @@ NEED_POINTS: Final = frozenset({"alarm_points", "iec104"})
 STATION: Final = ""
 ALARMS_A_BLOCK: Final = 64  # the shipped catalogue has some twenty for the operator
 VALUES_A_BLOCK: Final = 16
-
-
-class RelayValue(IntEnum):
-    """Values of a relay by their place in its block; a place is never used for another value."""
-
-    COMMUNICATION = 0
-    PRIORITY = 1
-    STANDING = 2
-    UNACKNOWLEDGED = 3
-    FIRMWARE = 4
-
-
-class StationValue(IntEnum):
-    """Values of the station by their place in block 0."""
-
-    HEARTBEAT = 0
-    POLLER = 1
-    READING_AGE = 2
-    JOURNAL = 3
-    RELAYS = 4
-    NOT_READ = 5
-    HIGH = 6
-    MEDIUM = 7
-    LOW = 8
-    UNACKNOWLEDGED = 9
 
 
 def follow(
@@ -149,8 +123,8 @@ def alarm_number(points: Points, owner: str, entry: str) -> int | None:
     return blocks[page] * ALARMS_A_BLOCK + rest if page < len(blocks) else None
 
 
-def value_number(points: Points, owner: str, value: RelayValue | StationValue) -> int | None:
-    """From 0; None where its owner has no block, or not yet."""
+def value_number(points: Points, owner: str, value: int) -> int | None:
+    """From 0; value: its place, as in point_values. None where its owner has no block, or not yet."""
     blocks = points.blocks.get(owner)
     return blocks[0] * VALUES_A_BLOCK + value if blocks else None
 

@@ -11,12 +11,11 @@ from hypothesis import strategies as st
 
 from poller.alarms import points
 from poller.alarms.conditions import Scene, of_several, scene
+from poller.alarms.point_values import RelayValue, StationValue
 from poller.alarms.points import (
     ALARMS_A_BLOCK,
     STATION,
     VALUES_A_BLOCK,
-    RelayValue,
-    StationValue,
     alarm_number,
     owners,
     value_number,

@@ -67,6 +67,15 @@ if LIB is not None:
         getattr(LIB, f"modbus_{_name}").argtypes = [c_void_p, c_int]
     for _name in ("read_bits", "read_input_bits", "read_registers", "read_input_registers"):
         getattr(LIB, f"modbus_{_name}").argtypes = [c_void_p, c_int, c_int, c_void_p]
+    for _name in ("write_bit", "write_register"):
+        getattr(LIB, f"modbus_{_name}").argtypes = [c_void_p, c_int, c_int]
+    for _name in ("write_bits", "write_registers"):
+        getattr(LIB, f"modbus_{_name}").argtypes = [c_void_p, c_int, c_int, c_void_p]
+    LIB.modbus_mask_write_register.argtypes = [c_void_p, c_int, c_uint16, c_uint16]
+    LIB.modbus_write_and_read_registers.argtypes = [
+        *(c_void_p, c_int, c_int, c_void_p),
+        *(c_int, c_int, c_void_p),
+    ]
 
 
 class LibmodbusError(OSError):
@@ -127,6 +136,29 @@ class Client:
     def input_bits(self, address: int, count: int) -> list[bool]:
         """FC 02."""
         return self._bits("modbus_read_input_bits", address, count)
+
+    def write(self, code: int, address: int) -> None:
+        """One of the six writes, for servers of ours that refuse them; never for a relay."""
+        words, bits = (c_uint16 * 2)(1, 1), (c_uint8 * 2)(1, 1)
+        ctx, lib = self._ctx, _lib()
+        match code:
+            case 5:
+                done = lib.modbus_write_bit(ctx, address, 1)
+            case 6:
+                done = lib.modbus_write_register(ctx, address, 1)
+            case 15:
+                done = lib.modbus_write_bits(ctx, address, 2, byref(bits))
+            case 16:
+                done = lib.modbus_write_registers(ctx, address, 2, byref(words))
+            case 22:
+                done = lib.modbus_mask_write_register(ctx, address, 0xFF, 1)
+            case 23:
+                done = lib.modbus_write_and_read_registers(
+                    ctx, address, 2, byref(words), address, 2, byref(words)
+                )
+            case _:
+                raise ValueError(f"{code} is no write")
+        _checked(done)
 
     def _words(self, call: str, address: int, count: int) -> list[int]:
         into = (c_uint16 * count)()

@@ -1,0 +1,206 @@
+"""pymodbus's Modbus TCP server, held to two reads; whatever else is asked is refused.
+
+Its listener, its connections and its PDU classes serve us. Its reading of frames does not: it
+answers one of several requests that come together, waits for ever behind a wrong protocol id,
+refuses under another function code than was asked, carries out diagnostics, and writes to a client
+that reads nothing without end.
+Source of answers: MODBUS Application Protocol Specification V1.1b3, 6.2, 6.4 and 7; of connections:
+MODBUS Messaging on TCP/IP Implementation Guide V1.0b, 4.2 and 4.4.1.2.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import socket
+import struct
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address
+from typing import Any, Final, TypeAlias, cast
+
+from pymodbus.constants import ExcCodes
+from pymodbus.pdu import ExceptionResponse, ModbusPDU
+from pymodbus.pdu.bit_message import ReadDiscreteInputsResponse
+from pymodbus.pdu.register_message import ReadInputRegistersResponse
+from pymodbus.server import ModbusTcpServer
+from pymodbus.server.requesthandler import ServerRequestHandler
+from pymodbus.simulator import SimData, SimDevice
+
+from poller.model import limits
+
+# it logs what a client sent, unescaped and without bound
+logging.getLogger("pymodbus.logging").setLevel(logging.CRITICAL + 1)
+
+Network: TypeAlias = IPv4Network | IPv6Network
+
+READ_INPUTS, READ_INPUT_REGISTERS = 2, 4
+DIRECT: Final = (0, 255)  # guide 4.4.1.2: a server that is no gateway, whatever its unit id
+MBAP: Final = struct.Struct(">HHHB")
+LENGTH_MIN: Final = 2  # unit and function code
+BEFORE_UNIT: Final = 6
+REQUEST_BYTES: Final = 5  # of both reads: function code, address, quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Image:
+    """What is served, both tables from address 0 on."""
+
+    inputs: Sequence[bool] = ()
+    registers: Sequence[int] = ()
+
+
+def answer(image: Image, pdu: bytes) -> ModbusPDU:
+    """The response to a request of at least one octet."""
+    code = pdu[0]
+    if code not in (READ_INPUTS, READ_INPUT_REGISTERS):
+        return ExceptionResponse(code, ExcCodes.ILLEGAL_FUNCTION)
+    bits = code == READ_INPUTS
+    most = limits.BITS_MAX if bits else limits.REGISTERS_MAX
+    if len(pdu) != REQUEST_BYTES:
+        return ExceptionResponse(code, ExcCodes.ILLEGAL_VALUE)
+    address, count = struct.unpack_from(">HH", pdu, 1)
+    if not 1 <= count <= most:
+        return ExceptionResponse(code, ExcCodes.ILLEGAL_VALUE)
+    table = image.inputs if bits else image.registers
+    if address + count > len(table):
+        return ExceptionResponse(code, ExcCodes.ILLEGAL_ADDRESS)
+    if bits:
+        return ReadDiscreteInputsResponse(bits=image.inputs[address : address + count])
+    return ReadInputRegistersResponse(registers=image.registers[address : address + count])
+
+
+class PointsServer(ModbusTcpServer):
+    """Serves what image gives at each request. networks: of clients; none: any.
+
+    Past clients_max the client goes that has asked nothing for longest, first of all one that never
+    did: guide 4.2.1.1. Made inside a running loop, for one time of listening.
+    """
+
+    def __init__(
+        self,
+        *,
+        host: str,
+        port: int,
+        unit: int,
+        clients_max: int,
+        networks: Sequence[Network],
+        image: Callable[[], Image],
+    ) -> None:
+        nothing = SimDevice(id=0, simdata=[SimData(0)])  # theirs, which nobody gets to ask
+        super().__init__(nothing, address=(host, port))
+        self.image = image
+        self.unit = unit
+        self._clients_max, self._networks = clients_max, networks
+
+    async def open(self) -> None:
+        """Listens. Raises OSError with the reason, which theirs keeps to itself."""
+        self.is_listener = True
+        self.transport = await self.call_create()
+
+    @property
+    def is_open(self) -> bool:
+        return self.transport is not None and cast(asyncio.Server, self.transport).is_serving()
+
+    def callback_new_connection(self) -> Client:
+        return Client(self)
+
+    @property
+    def clients(self) -> list[Client]:
+        return [one for one in self.active_connections.values() if isinstance(one, Client)]
+
+    def admit(self, client: Client) -> None:
+        """Where it may not be, or is one too many, a connection ends."""
+        if not self._may(client):
+            client.drop()
+            return
+        others = [one for one in self.clients if one is not client]
+        if len(others) >= self._clients_max:
+            min(others, key=lambda one: (one.has_asked, one.asked_s)).drop()
+
+    def end_idle(self, idle_s: float) -> None:
+        """Ends connections that asked nothing for so long, or took none of the answers."""
+        before = self.loop.time() - idle_s
+        for client in self.clients:
+            if client.asked_s < before:
+                client.drop()
+
+    def end(self) -> None:
+        for client in self.clients:
+            client.drop()
+        self.close()
+
+    def _may(self, client: Client) -> bool:
+        address = client.address
+        if not self._networks:
+            return True
+        return address is not None and any(address in one for one in self._networks)
+
+
+class Client(ServerRequestHandler):
+    """One connection: requests are answered in turn, however they come."""
+
+    def __init__(self, server: PointsServer) -> None:
+        super().__init__(server, None, None, None)  # type: ignore[no-untyped-call]
+        self.asked_s: float = self.loop.time()
+        self.has_asked = False
+        self._heard = bytearray()
+        self._held = False
+
+    @property
+    def address(self) -> IPv4Address | IPv6Address | None:
+        """None where it is gone again already."""
+        peer = self.transport.get_extra_info("peername")
+        if not peer:
+            return None
+        found = ip_address(peer[0])
+        return getattr(found, "ipv4_mapped", None) or found
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        super().connection_made(transport)
+        sock: Any = transport.get_extra_info("socket")
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)  # guide 4.3.2
+        self.server.admit(self)
+
+    def drop(self) -> None:
+        """At once: a goodbye would wait for a client that may take nothing any more."""
+        if self.transport is not None:
+            cast(asyncio.Transport, self.transport).abort()
+            self.close()
+
+    def data_received(self, data: bytes) -> None:
+        self._heard += data
+        self._answer_in_turn()
+
+    def pause_writing(self) -> None:
+        """It takes no answers, so that it is asked for no requests either."""
+        self._held = True
+        if self.transport is not None:
+            cast(asyncio.Transport, self.transport).pause_reading()
+
+    def resume_writing(self) -> None:
+        self._held = False
+        if self.transport is not None:
+            cast(asyncio.Transport, self.transport).resume_reading()
+            self._answer_in_turn()
+
+    def _answer_in_turn(self) -> None:
+        while self.transport is not None and not self._held and len(self._heard) >= MBAP.size:
+            transaction, protocol, length, unit = MBAP.unpack_from(self._heard)
+            if protocol != 0 or not LENGTH_MIN <= length <= limits.MBAP_LENGTH_MAX:
+                self.drop()  # where the next frame begins is not known any more
+                return
+            if len(self._heard) < BEFORE_UNIT + length:
+                return
+            pdu = bytes(self._heard[MBAP.size : BEFORE_UNIT + length])
+            del self._heard[: BEFORE_UNIT + length]
+            self.asked_s, self.has_asked = self.loop.time(), True
+            self._send(transaction, unit, pdu)
+
+    def _send(self, transaction: int, unit: int, pdu: bytes) -> None:
+        if unit in (self.server.unit, *DIRECT):
+            response = answer(self.server.image(), pdu)
+        else:  # guide 4.4.1.2: nobody stands behind us
+            response = ExceptionResponse(pdu[0], ExcCodes.GATEWAY_NO_RESPONSE)
+        response.transaction_id, response.dev_id = transaction, unit
+        self.pdu_send(response)
