@@ -124,7 +124,7 @@ def alarm_number(points: Points, owner: str, entry: str) -> int | None:
 
 
 def value_number(points: Points, owner: str, value: int) -> int | None:
-    """From 0; value: its place, as in point_values. None where its owner has no block, or not yet."""
+    """From 0; None where its owner has no block, or not yet. value: its place, see point_values."""
     blocks = points.blocks.get(owner)
     return blocks[0] * VALUES_A_BLOCK + value if blocks else None
 
