@@ -137,6 +137,14 @@ SYSLOG_HEAD_EVENTS: Final = 1_000  # or so many events
 POINT_CLIENTS_MAX: Final = 64  # front ends of every control room and their spares
 POINT_NETWORKS_MAX: Final = 64  # from which clients may come
 
+# A process of its own for an output.
+CHILD_TOLD_MAX: Final = 4 * 1024 * 1024  # octets of a line to it: the alarms of 5,000 relays
+CHILD_LINE_MAX: Final = 64 * 1024  # octets of a line from it: what was acknowledged, by whom, why
+CHILD_SILENT_S: Final = 20.0  # it says that it goes round five times in between
+CHILD_GOODBYE_S: Final = 1.0  # of the two seconds within which the service ends
+CHILD_ERROR_OCTETS: Final = 4_096  # of its stderr at once; a longer line is told in pieces
+CHILD_ERROR_LINES: Final = 100  # of its stderr in a minute; more are counted
+
 # Control socket.
 CONTROL_LINE_MAX: Final = 256 * 1024
 COMMAND_ID_MAX: Final = 64  # a UUID has 36
