@@ -13,6 +13,7 @@ from poller.cli import (
     investigation,
     journal,
     people,
+    points,
     read,
     relays,
     run,
@@ -40,6 +41,7 @@ app.command("list")(relays.list_)
 app.command()(relays.show)
 app.command()(relays.history)
 app.command()(approved.approved)
+app.command()(points.points)
 app.add_typer(baseline.baseline, name="baseline")
 app.add_typer(work.work, name="work")
 app.add_typer(investigation.investigation, name="investigation")
