@@ -1,0 +1,305 @@
+"""One contract for all outputs, each against peers that are not ours: tests/publishing/peers.py.
+
+Nothing is lost and nothing out of order, whatever the peer does; and whatever it does, nobody else
+is held up.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import tracemalloc
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from poller.model import limits
+from poller.publishing.opening import found, open_outputs
+from poller.publishing.ports import Context
+from tests.publishing.brokers import HOST
+from tests.publishing.peers import (
+    CALLED,
+    PEERS,
+    WIRED,
+    WRONG,
+    Called,
+    Fast,
+    Peer,
+    Wired,
+    Wrong,
+    told,
+)
+from tests.publishing.world import House, Running, site, until
+
+HELD_UP_S = 1.0  # far less than any time-out of an output, far more than a busy machine takes
+ENDS_S = 2.0  # within which the service ends
+
+
+@pytest.fixture(params=PEERS)
+async def peer(
+    request: pytest.FixtureRequest, tmp_path: Path, certified: Path
+) -> AsyncIterator[Peer]:
+    async with PEERS[request.param](tmp_path, certified) as one:
+        yield one
+
+
+@pytest.fixture
+async def house(peer: Peer) -> House:
+    one = House()
+    await peer.begin(one)
+    return one
+
+
+@pytest.fixture(autouse=True)
+def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Long enough on loopback."""
+    for name in ("MQTT_CONNECT_S", "SYSLOG_CONNECT_S"):
+        monkeypatch.setattr(limits, name, 1.0)
+
+
+called = pytest.mark.parametrize("peer", CALLED, indirect=True)
+wired = pytest.mark.parametrize("peer", WIRED, indirect=True)
+
+
+@asynccontextmanager
+async def mute() -> AsyncIterator[int]:
+    """The port of somebody who accepts and never answers."""
+    connected: list[asyncio.StreamWriter] = []
+
+    async def keep(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        connected.append(writer)
+
+    server = await asyncio.start_server(keep, HOST, 0)
+    yield server.sockets[0].getsockname()[1]
+    server.close()
+    for writer in connected:
+        writer.transport.abort()
+
+
+@asynccontextmanager
+async def never_held_up() -> AsyncIterator[None]:
+    """The loop, in which polling runs too, goes round all the time."""
+    loop, longest_s = asyncio.get_running_loop(), 0.0
+
+    async def tick() -> None:
+        nonlocal longest_s
+        while True:
+            before = loop.time()
+            await asyncio.sleep(0.01)
+            longest_s = max(longest_s, loop.time() - before)
+
+    async with Running(tick()):
+        yield
+    assert longest_s < HELD_UP_S
+
+
+async def ended(task: asyncio.Future[Any]) -> bool:
+    """Whether it ends when it is told to, as soon as the service must."""
+    task.cancel()
+    done, _ = await asyncio.wait((task,), timeout=ENDS_S)
+    return bool(done)
+
+
+# The peer is well.
+
+
+async def test_every_event_arrives_in_order(peer: Peer, house: House) -> None:
+    await house.commit(*map(told, range(700)))
+    pump = house.pump(peer.output(house))
+    async with Running(pump.run()):
+        await until(lambda: peer.has(house.recorded))
+
+
+async def test_the_status_is_true_of_a_peer_that_is_there(peer: Peer, house: House) -> None:
+    pump = house.pump(peer.output(house))
+    async with Running(pump.run()):
+        await until(lambda: pump.status()[0].lag == 0)
+        status = pump.status()[0]
+        assert status.connected
+        assert HOST in status.says
+
+
+# The peer goes and comes.
+
+
+@called
+async def test_events_wait_for_a_peer_that_is_away(peer: Called, house: House) -> None:
+    pump = house.pump(peer.output(house))
+    async with Running(pump.run()) as running:
+        await until(lambda: peer.has(house.recorded) and pump.status()[0].lag == 0)
+        before = pump.status()[0].cursor
+        await peer.away()
+        await house.commit(*map(told, range(600)))
+        await until(lambda: pump.status()[0].connected is False)
+        assert pump.status()[0].cursor == before, "nobody took any of them"
+        assert not running.done()
+        await peer.back()
+        await until(lambda: peer.has(house.recorded) and pump.status()[0].lag == 0)
+        assert pump.status()[0].connected
+
+
+@called
+async def test_the_status_tells_why_nobody_is_there(peer: Called, house: House) -> None:
+    await peer.away()
+    output = peer.output(house)
+    pump = house.pump(output)
+    async with Running(pump.run()):
+        await until(lambda: "not connected yet" not in output.status().says)
+        assert output.status().connected is False
+        assert HOST in output.status().says
+
+
+@called
+async def test_a_peer_that_was_never_there_is_called_again(peer: Called, house: House) -> None:
+    await peer.away()
+    pump = house.pump(peer.output(house))
+    async with Running(pump.run()):
+        await until(lambda: pump.status()[0].connected is False and pump.status()[0].lag == 1)
+        await peer.back()
+        await until(lambda: peer.has(house.recorded))
+
+
+@wired
+async def test_a_line_that_breaks_in_the_middle_loses_nothing(peer: Wired, house: House) -> None:
+    await house.commit(*map(told, range(400)))
+    pump = house.pump(peer.output(house))
+    peer.wire.cut_in(10_000)
+    async with Running(pump.run()):
+        for octets in (30_000, 70_000):
+            await until(lambda: peer.wire.cuts > 0)
+            peer.wire.cuts = 0
+            peer.wire.cut_in(octets)
+        await until(lambda: peer.has(house.recorded) and pump.status()[0].lag == 0)
+
+
+@called
+async def test_what_was_taken_does_not_come_again_after_a_restart(
+    peer: Called, house: House
+) -> None:
+    for number in range(3):
+        pump = house.pump(peer.output(house))
+        async with Running(pump.run()):
+            await until(lambda: peer.has(house.recorded))
+            await until(lambda pump=pump: pump.status()[0].lag == 0)
+        await house.commit(told(number))  # notes of cursors are written with a commit
+    arrived = [one.seq for one in house.recorded[:-1]]
+    assert peer.arrived() == arrived
+
+
+# Cancelled.
+
+
+async def test_a_delivery_may_be_cancelled_at_any_moment(peer: Peer, house: House) -> None:
+    """It may come again; none is left out and no answer is of what was not taken."""
+    output, cursor = peer.output(house), 0
+    async with Running(output.run()):
+        for ms in range(40):
+            await house.commit(told(ms))
+            events = house.journal.read(cursor)
+            task = asyncio.ensure_future(output.deliver(events, house.durable.state))
+            await asyncio.sleep(ms / 1_000)
+            assert await ended(task)
+            if not task.cancelled():
+                cursor = task.result()
+                assert cursor in {one.seq for one in events}
+        while cursor < house.durable.state.seq:
+            events = house.journal.read(cursor)
+            cursor = await output.deliver(events, house.durable.state)
+        await until(lambda: peer.has(house.recorded))
+
+
+async def test_the_connection_may_be_cancelled_at_any_moment(peer: Peer, house: House) -> None:
+    for ms in range(0, 60, 3):
+        await house.commit(told(ms))
+        task = asyncio.ensure_future(house.pump(peer.output(house)).run())
+        await asyncio.sleep(ms / 1_000)
+        assert await ended(task), f"still runs, cancelled after {ms} ms"
+    async with Running(house.pump(peer.output(house)).run()):
+        await until(lambda: peer.has(house.recorded))
+
+
+# The peer is slow, or does not answer at all.
+
+
+@wired
+async def test_a_mute_peer_is_told_of_and_can_be_left(peer: Peer, house: House) -> None:
+    async with mute() as port:
+        output = peer.output(house, port)
+        task = asyncio.ensure_future(house.pump(output).run())
+        await until(lambda: "not connected yet" not in output.status().says)
+        assert output.status().connected is False
+        await asyncio.sleep(0.3)  # into the next try
+        assert await ended(task)
+
+
+@wired
+async def test_what_a_stalled_peer_does_not_take_is_held_once(peer: Wired, house: House) -> None:
+    """However often it is given again: a batch is some hundred KB, thirty of them would be MB."""
+    output = peer.output(house)
+    async with Running(output.run()):
+        events, state = house.journal.read(0), house.durable.state
+        await output.deliver(events, state)
+        await house.commit(*map(told, range(500)))
+        peer.wire.stall()
+        events, state = house.journal.read(1), house.durable.state
+        held = []
+        tracemalloc.start()
+        for _ in range(30):
+            task = asyncio.ensure_future(output.deliver(events, state))
+            await asyncio.sleep(0.02)
+            held.append(tracemalloc.get_traced_memory()[0])
+            assert await ended(task)
+            assert task.cancelled(), "nobody took it"
+        tracemalloc.stop()
+    assert max(held[5:]) < held[4] + 500_000, held
+
+
+TROUBLES = [(name, trouble) for name in WIRED for trouble in ("away", "stalled", "mute")]
+TROUBLES.append(("syslog-udp", "away"))
+
+
+@pytest.mark.parametrize(("peer", "trouble"), TROUBLES, indirect=["peer"])
+async def test_a_peer_in_trouble_holds_up_nobody_else(
+    peer: Any, trouble: str, house: House
+) -> None:
+    async with mute() as port, never_held_up():
+        neighbour = Fast()
+        pump = house.pump(peer.output(house, port if trouble == "mute" else None), neighbour)
+        if trouble == "away":
+            await peer.away()
+        async with Running(pump.run()):
+            if trouble == "stalled":
+                await until(lambda: peer.has(house.recorded))
+                peer.wire.stall()
+            for number in range(50):
+                await house.commit(*(told(number) for _ in range(20)))
+                await asyncio.sleep(0.01)
+            await until(lambda: neighbour.seqs == [one.seq for one in house.recorded])
+            assert pump.status()[0].lag > 0, "it is in trouble"
+
+
+# Settings.
+
+
+@pytest.mark.parametrize(
+    ("name", "wrong"), [(name, one) for name, all_of in WRONG.items() for one in all_of]
+)
+def test_wrong_settings_are_problems_with_their_place(name: str, wrong: Wrong) -> None:
+    settings, code, words = wrong
+    of, house = site(outputs={name: settings}), House()
+
+    def context_for(output: str) -> Context:
+        return house.context(of, name=output, **settings)
+
+    outputs, problems = open_outputs(of, context_for, file="tarn.yaml")
+    assert outputs == []
+    assert [(one.code, one.file) for one in problems] == [(code, "tarn.yaml")] * len(problems)
+    assert any(words in one.what for one in problems)
+
+
+def test_every_output_of_ours_is_held_to_this() -> None:
+    ours = {name for name, point in found().items() if point.value.startswith("poller.")}
+    assert ours == WRONG.keys()
+    assert all(any(peer.startswith(name) for peer in PEERS) for name in ours)
