@@ -8,8 +8,8 @@ what it means that everything arrived, and stays out of CALLED.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Sequence
-from contextlib import AsyncExitStack, suppress
+from collections.abc import AsyncIterator, Callable, Sequence
+from contextlib import AsyncExitStack, asynccontextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, ClassVar, Final
@@ -29,8 +29,8 @@ from tests.publishing.brokers import HOST, Listener, Wire, free_port
 from tests.publishing.collectors import Rsyslog, Transport
 from tests.publishing.world import House, Running, event, listed, site
 
-Wrong = tuple[dict[str, Any], str, str]
-"""Settings of an output that can't be used; the code of the problem and words of it."""
+Wrong = tuple[dict[str, Any], str, str, str]
+"""Settings of an output that can't be used; code and place of the problem, and words of it."""
 
 
 def told(number: int) -> ev.Event:
@@ -73,12 +73,12 @@ class Called(Peer):
     async def back(self) -> None:
         raise NotImplementedError
 
-    def arrived(self) -> list[int]:
-        """seq of every event that it was told, in order, repeated ones too."""
+    def arrived(self) -> list[str]:
+        """The journal's id of every event that it was told, in order, repeated ones too."""
         raise NotImplementedError
 
     def has(self, recorded: Sequence[ev.Recorded]) -> bool:
-        return list(dict.fromkeys(self.arrived())) == [one.seq for one in recorded]
+        return list(dict.fromkeys(self.arrived())) == [one.id for one in recorded]
 
 
 class Wired(Called):
@@ -97,7 +97,7 @@ class MqttPeer(Wired):
 
     async def __aenter__(self) -> MqttPeer:
         self._broker = brokers.make(self.kind, self._folder)
-        self._heard: list[int] = []
+        self._heard: list[str] = []
         self._stack.push_async_callback(self._end)
         await self._start()
         await self._at(self._broker.port)
@@ -124,8 +124,8 @@ class MqttPeer(Wired):
         await self._start()
         self.wire.held = False
 
-    def arrived(self) -> list[int]:
-        return self._heard + [body["seq"] for body in self._listener.events()]
+    def arrived(self) -> list[str]:
+        return self._heard + self._listener.ids()
 
 
 class Mqtt5(MqttPeer):
@@ -162,8 +162,8 @@ class _Syslog(Called):
     async def back(self) -> None:
         await self.rsyslog.start()
 
-    def arrived(self) -> list[int]:
-        return [int(one.own["seq"]) for one in self.rsyslog.got()]
+    def arrived(self) -> list[str]:
+        return self.rsyslog.ids()
 
 
 class SyslogUdp(_Syslog):
@@ -236,29 +236,69 @@ WIRED: Final = ["mqtt-5", "mqtt-3.1.1", "mqtt-embedded", "syslog-tls"]
 
 WRONG: Final[dict[str, list[Wrong]]] = {
     "mqtt": [
-        ({}, "output-broker-missing", "no broker"),
-        ({"client_idd": "x"}, "output-settings", "not permitted"),
-        ({"retry_cap_s": 0}, "output-settings", "greater"),
-        ({"broker": {"host": "h", "tls": {"ca": "no-such.pem"}}}, "output-tls", "No such file"),
+        ({}, "output-broker-missing", "outputs.mqtt", "no broker"),
+        ({"client_idd": "x"}, "output-settings", "outputs.mqtt.client_idd", "not permitted"),
+        ({"retry_cap_s": 0}, "output-settings", "outputs.mqtt.retry_cap_s", "greater"),
+        (
+            {"broker": {"host": "h", "tls": {"ca": "no-such.pem"}}},
+            "output-tls",
+            "broker.tls",
+            "No such file",
+        ),
     ],
     "syslog": [
-        ({}, "output-settings", "required"),
-        ({"host": "h"}, "output-settings", "required"),  # tls:, since nothing goes in the clear
-        ({"host": "h", "transport": "tcp"}, "output-settings", "'tls' or 'udp'"),
-        ({"host": "h:6514", "transport": "udp"}, "output-settings", "one address or host name"),
-        ({"host": "h", "transport": "udp", "tls": {}}, "output-settings", "not permitted"),
-        ({"host": "h", "transport": "udp", "facility": 24}, "output-settings", "less than"),
-        ({"host": "h", "transport": "udp", "octets_max": 479}, "output-settings", "greater"),
-        ({"host": "h", "transport": "udp", "hostname": "a b"}, "output-settings", "pattern"),
-        ({"host": "h", "tls": {"ca": "no-such.pem"}}, "output-tls", "No such file"),
+        ({"tls": {"ca": "x"}}, "output-settings", "outputs.syslog.host", "required"),
+        # nothing goes in the clear unasked
+        ({"host": "h"}, "output-settings", "outputs.syslog.tls", "required"),
+        (
+            {"host": "h", "tls": {"ca": "x"}, "transport": "tcp"},
+            "output-settings",
+            "outputs.syslog.transport",
+            "'tls' or 'udp'",
+        ),
+        ({"host": "h", "tls": {"ca": "x"}}, "output-tls", "outputs.syslog.tls", "No such file"),
+        *(
+            (
+                {"host": "h", "transport": "udp", key: value},
+                "output-settings",
+                f"outputs.syslog.{key}",
+                words,
+            )
+            for key, value, words in [
+                ("tls", {"ca": "x"}, "not permitted"),
+                ("host", "h:514", "one address or host name"),
+                ("host", "10.0.0.*", "one address or host name"),
+                ("facility", 0, "greater"),
+                ("facility", 24, "less"),
+                ("enterprise", 2**32, "less"),
+                ("octets_max", 479, "greater"),
+                ("octets_max", 8_193, "less"),
+                ("hostname", "a b", "pattern"),
+                ("hostname", "é", "pattern"),
+            ]
+        ),
     ],
     "alarm_points": [
-        ({"port": 0}, "output-settings", "greater"),
-        ({"client": []}, "output-settings", "not permitted"),
-        ({"clients": ["10.0.0.0/33"]}, "output-settings", "network"),
+        ({"port": 0}, "output-settings", "outputs.alarm_points.port", "greater"),
+        ({"hots": "h"}, "output-settings", "outputs.alarm_points.hots", "not permitted"),
     ],
 }
 """What each output refuses when it is opened."""
+
+
+@asynccontextmanager
+async def mute() -> AsyncIterator[int]:
+    """The port of somebody who accepts and never answers."""
+    connected: list[asyncio.StreamWriter] = []
+
+    async def keep(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        connected.append(writer)
+
+    server = await asyncio.start_server(keep, HOST, 0)
+    yield server.sockets[0].getsockname()[1]
+    server.close()
+    for writer in connected:
+        writer.transport.abort()
 
 
 class Fast:

@@ -6,30 +6,14 @@ import asyncio
 import socket
 import ssl
 import threading
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
 
 import aiomqtt
 import pytest
 
 from poller.publishing.mqtt_client import Client
 from tests.publishing.brokers import HOST, Embedded
+from tests.publishing.peers import mute
 from tests.publishing.world import House, Running, listed, site, until
-
-
-@asynccontextmanager
-async def mute() -> AsyncIterator[int]:
-    """Accepts and never answers, neither MQTT nor TLS."""
-    connected: list[asyncio.StreamWriter] = []
-
-    async def keep(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        connected.append(writer)
-
-    server = await asyncio.start_server(keep, HOST, 0)
-    yield server.sockets[0].getsockname()[1]
-    server.close()
-    for writer in connected:
-        writer.transport.abort()
 
 
 async def ended_after(task: asyncio.Task[None], within_s: float) -> bool:

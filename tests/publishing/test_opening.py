@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 from importlib.metadata import EntryPoint
-from pathlib import Path
 from typing import Any
-
-import pytest
 
 from poller.publishing.opening import GROUP, found, open_outputs
 from poller.publishing.ports import Context
@@ -50,31 +47,10 @@ def test_none_is_opened_that_is_not_named() -> None:
     assert opened(site(BROKER)) == ([], [])
 
 
-CASES = [
-    ({"smoke-signal": {}}, "output-unknown", "outputs.smoke-signal", "smoke-signal"),
-    ({"mqtt": {"client_idd": "x"}}, "output-settings", "outputs.mqtt.client_idd", "not permitted"),
-    ({"mqtt": {"retry_cap_s": 0}}, "output-settings", "outputs.mqtt.retry_cap_s", "greater"),
-    (
-        {"mqtt": {"broker": {"host": "h", "tls": {"ca": "no-such.pem"}}}},
-        "output-tls",
-        "broker.tls",
-        "No such file",
-    ),
-]
-
-
-@pytest.mark.parametrize(("outputs", "code", "at", "words"), CASES)
-async def test_each_fault_is_told_with_its_place(
-    outputs: dict[str, Any], code: str, at: str, words: str, tmp_path: Path
-) -> None:
-    _, (problem,) = opened(site(BROKER, outputs=outputs))
-    assert (problem.code, problem.at, problem.file) == (code, at, "tarn.yaml")
-    assert words in problem.what
-
-
-async def test_mqtt_without_any_broker_is_a_fault() -> None:
-    _, (problem,) = opened(site(outputs={"mqtt": {}}))
-    assert problem.code == "output-broker-missing"
+async def test_an_output_that_nobody_installed_is_told_with_its_place() -> None:
+    _, (problem,) = opened(site(BROKER, outputs={"smoke-signal": {}}))
+    assert (problem.code, problem.at) == ("output-unknown", "outputs.smoke-signal")
+    assert problem.file == "tarn.yaml"
 
 
 def test_an_output_that_does_not_load_leaves_the_others() -> None:
