@@ -126,9 +126,12 @@ def make(kind: str, folder: Path, *, keeps: bool = True) -> BrokerUnderTest:
 
 @dataclass(frozen=True)
 class Heard:
+    """at: by the monotonic clock."""
+
     topic: str
     payload: bytes
     retain: bool
+    at: float
 
     @property
     def body(self) -> dict[str, Any]:
@@ -170,7 +173,8 @@ class Listener:
         self._ready = True
 
     def _on_message(self, client: paho.Client, data: Any, message: paho.MQTTMessage) -> None:
-        self.heard.append(Heard(message.topic, message.payload, message.retain))
+        now = time.monotonic()
+        self.heard.append(Heard(message.topic, message.payload, message.retain, now))
 
     def events(self) -> list[dict[str, Any]]:
         return [one.body for one in list(self.heard) if one.topic.endswith("/event")]
