@@ -5,8 +5,9 @@ from __future__ import annotations
 import asyncio
 import csv
 import json
+import socket
 import struct
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Sequence
 from ipaddress import ip_network
 from pathlib import Path
 from typing import Any
@@ -119,6 +120,7 @@ class Bench:
     def __init__(self, **settings: Any) -> None:
         self.image = IMAGE
         self.port = free_port()
+        self._wires: list[Wire] = []
         given_ = {"host": HOST, "unit": 17, "clients_max": 8, "networks": (), **settings}
         self.server = PointsServer(port=self.port, image=lambda: self.image, **given_)
 
@@ -128,10 +130,14 @@ class Bench:
 
     async def __aexit__(self, *_: object) -> None:
         self.server.end()
-        await asyncio.sleep(0)
+        for wire in self._wires:
+            wire.writer.transport.abort()
+        await asyncio.sleep(0)  # in which a transport closes its socket
 
     async def connected(self) -> Wire:
-        return Wire(*await asyncio.open_connection(HOST, self.port))
+        wire = Wire(*await asyncio.open_connection(HOST, self.port))
+        self._wires.append(wire)
+        return wire
 
     async def libmodbus(self, work: Callable[[libmodbus.Client], Any], unit: int = 17) -> Any:
         def run() -> Any:
@@ -275,6 +281,69 @@ async def test_a_request_that_comes_octet_by_octet_is_answered_once(bench: Bench
         wire.writer.write(bytes([octet]))
         await wire.writer.drain()
     assert [(await wire.reply())[0] for _ in range(2)] == [1, 2]
+
+
+class Kept(asyncio.Transport):
+    """A transport that keeps what is written."""
+
+    def __init__(self) -> None:
+        super().__init__({"peername": (HOST, 40_000), "socket": socket.socket()})
+        self.written = b""
+        self.aborted = False
+
+    def write(self, data: Any) -> None:
+        self.written += data
+
+    def abort(self) -> None:
+        self.aborted = True
+
+    def close(self) -> None:
+        self.get_extra_info("socket").close()
+
+
+def heard(pieces: Sequence[bytes]) -> bytes:
+    """What a connection answers to octets that come in these pieces."""
+
+    async def run() -> bytes:
+        server = Bench().server
+        client, transport = server.handle_new_connection(), Kept()
+        client.connection_made(transport)
+        for piece in pieces:
+            if not transport.aborted:
+                client.data_received(piece)
+        server.end()
+        transport.close()
+        return transport.written
+
+    return asyncio.run(run())
+
+
+REQUEST = st.sampled_from(("02 0005 0013", "04 0000 0002", "06 0000 0001", "04 FFFF 0001", "07"))
+
+
+@given(st.lists(REQUEST, max_size=6), st.data())
+def test_frames_are_answered_the_same_however_they_are_cut(
+    requests: list[str], data: st.DataObject
+) -> None:
+    frames = [frame(request, transaction=n) for n, request in enumerate(requests)]
+    whole = b"".join(frames)
+    cuts = sorted(data.draw(st.lists(st.integers(0, len(whole)), max_size=8)))
+    edges = zip([0, *cuts], [*cuts, len(whole)], strict=True)
+    answered = heard([whole[first:last] for first, last in edges if first < last])
+    expected = [
+        struct.pack(">HHHB", n, 0, len(pdu) + 1, 17) + pdu
+        for n, pdu in enumerate(said(IMAGE, request) for request in requests)
+    ]
+    assert answered == b"".join(expected)
+
+
+@given(st.lists(st.binary(min_size=1, max_size=300), max_size=5))
+def test_any_octets_are_answered_in_whole_frames_or_not_at_all(pieces: list[bytes]) -> None:
+    answered = heard(pieces)
+    while answered:
+        _, protocol, length, _ = struct.unpack_from(">HHHB", answered)
+        assert (protocol, len(answered) >= 6 + length) == (0, True)
+        answered = answered[6 + length :]
 
 
 BROKEN = {
