@@ -87,6 +87,11 @@ class ThreadCommitter:
         """Written soon, not at once; the newest of each name counts."""
         self._note(Notes(retained={(output, name): one for name, one in digests.items()}))
 
+    async def keep(self, output: str, name: str, value: str | None) -> None:
+        """As ports.Committer. Cancelled, it may still become durable."""
+        notes = Notes(retained={(output, name): value})
+        await self.call(lambda writer: writer.write([], notes))
+
     async def save_snapshot(self, state: State) -> None:
         """Written soon, not at once. state: durable, as folded by the service."""
         self._note(Notes(snapshot=state))

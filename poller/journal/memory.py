@@ -89,6 +89,10 @@ class MemoryCommitter:
     async def note_retained(self, output: str, digests: Mapping[str, str | None]) -> None:
         self._notes.retained.update({(output, name): one for name, one in digests.items()})
 
+    async def keep(self, output: str, name: str, value: str | None) -> None:
+        await self.note_retained(output, {name: value})
+        await self.commit(())
+
     async def save_snapshot(self, state: State) -> None:
         self._notes.snapshot = state
 

@@ -40,6 +40,9 @@ class Committer(Protocol):
     async def note_retained(self, output: str, digests: dict[str, str | None]) -> None:
         """Topic (or other name) to the digest last published; None: cleared, forget it."""
 
+    async def keep(self, output: str, name: str, value: str | None) -> None:
+        """As note_retained of one name, but durable when it returns. Raises CommitFailed."""
+
     async def save_snapshot(self, state: State) -> None:
         """Keeps the state after state.seq."""
 

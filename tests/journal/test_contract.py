@@ -220,6 +220,20 @@ async def test_retained_names_come_change_and_go(bench: Bench) -> None:
     assert bench.reader.retained("other") == {"a": "9"}
 
 
+async def test_what_an_output_keeps_is_there_when_that_returns(bench: Bench) -> None:
+    await bench.committer.note_retained("sparkplug", {"bdSeq": "6", "a": "1"})
+    await bench.committer.keep("sparkplug", "bdSeq", "7")
+    after = bench.kill()
+    assert after.reader.retained("sparkplug")["bdSeq"] == "7"
+    await after.close()
+
+
+async def test_what_can_not_be_kept_is_told(bench: Bench) -> None:
+    await bench.committer.close()
+    with pytest.raises(CommitFailed):
+        await bench.committer.keep("sparkplug", "bdSeq", "7")
+
+
 async def test_closing_writes_what_waits(bench: Bench) -> None:
     await bench.committer.note_cursor("mqtt", 7)
     await bench.committer.close()
