@@ -27,6 +27,7 @@ from poller.judging.findings import (
     Seen,
     Unreadable,
 )
+from poller.judging.uptime import Start
 from poller.model.nameplate import Nameplate, flat
 from poller.model.status import Quality, Status, StatusReading
 from poller.reading import run as asking
@@ -38,7 +39,6 @@ from poller.reading.read_plan import CompiledMap, Pass
 from poller.reading.run import PassRead
 from poller.site.settings import Pace
 
-UPTIME_SLACK_S: Final = 2.0  # a second of counting, and one of latency
 BUSY: Final = "busy"
 LATER_S: Final = 5.0  # after "busy": soon, but not at once
 
@@ -116,8 +116,8 @@ class Watch:
     _changed_at: datetime | None = None  # when the relay says it last changed
     _stills: tuple[bytes | None, ...] = ()
     _raw: tuple[Pass, tuple[bytes | None, ...]] | None = None  # the last replies, not decoded yet
-    _uptime: tuple[int, float] | None = None  # seconds, monotonic time of the reading
-    _known_uptime: tuple[int, float] | None = None  # the last that agreed with the one before
+    _uptime: Start | None = None  # by the last reading
+    _known_uptime: Start | None = None  # by the last that agreed with the one before
     _sighting: Sighting | None = None
     _settled_at: Moment | None = None
 
@@ -154,7 +154,7 @@ class Watch:
             relay_time = decode_status(self.map, image(*self._raw)).status.relay_time
             status = self._status = replace(status, relay_time=relay_time)
             self._raw = None
-        return replace(status, uptime_s=self._uptime[0] if self._uptime else None)
+        return replace(status, uptime_s=self._uptime.uptime_s if self._uptime else None)
 
     def forget_unconfirmed(self, memory: Memory) -> None:
         """Starts again from what events have told: findings since then were not recorded."""
@@ -366,11 +366,18 @@ class Watch:
     # The status.
 
     def _read_status(self, compiled: CompiledMap, checked: bool) -> Generator[Request, Heard, None]:
+        asked = self.now.mono
         read = yield from self._ask(compiled.status)
         self._remember(compiled, replace(compiled, status=read.learned))
         if self._reason:
             return
-        self._follow_uptime(compiled, read.pass_.uptime(read.replies))
+        uptime_s = read.pass_.uptime(read.replies)
+        if uptime_s is not None:
+            field_ = compiled.status.uptime_field
+            step_s = field_.scale if field_ else 1
+            self._follow_uptime(
+                Start.told(uptime_s, asked=asked, answered=self.now.mono, step_s=step_s)
+            )
         stills = tuple(
             pdu if pdu is None else read.pass_.still(at, pdu) for at, pdu in enumerate(read.replies)
         )
@@ -411,25 +418,22 @@ class Watch:
         if done:
             self._settled_at = at
 
-    def _follow_uptime(self, compiled: CompiledMap, uptime_s: int | None) -> None:
+    def _follow_uptime(self, start: Start) -> None:
         """A later start is a sign of a restart at once, and an event when two readings agree.
 
         One odd value, up or down, is nothing: what counts is when the relay was started.
         """
-        if uptime_s is None:
-            return
-        before, self._uptime = self._uptime, (uptime_s, self.now.mono)
-        known, started = self._known_uptime, self.now.mono - uptime_s
-        step_s = compiled.status.uptime_field.scale if compiled.status.uptime_field else 1
-        near_s = step_s + UPTIME_SLACK_S
-        if known is None or abs(started - (known[1] - known[0])) <= near_s:
-            self._known_uptime = self._uptime
-            return
-        if before is not None and abs(started - (before[1] - before[0])) <= near_s:
-            if started > known[1] - known[0]:
-                self._findings.append(Restarted(uptime_before_s=known[0], uptime_s=uptime_s))
-            self._known_uptime = self._uptime
-        elif started > known[1] - known[0]:
+        before, self._uptime = self._uptime, start
+        known = self._known_uptime
+        if known is None or start.agrees(known):
+            self._known_uptime = start
+        elif before is not None and start.agrees(before):
+            if start.is_after(known):
+                self._findings.append(
+                    Restarted(uptime_before_s=known.uptime_s, uptime_s=start.uptime_s)
+                )
+            self._known_uptime = start
+        elif start.is_after(known):
             self._restarted_mono = self.now.mono
             self.next_nameplate = self.now.mono
 

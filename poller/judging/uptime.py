@@ -1,0 +1,30 @@
+"""When a relay was started, by the uptime that it tells."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+SLACK_S: Final = 1.0  # a counter of another clock drifts, and may count late
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Start:
+    """One reading of an uptime. The relay was started between low and high, monotonic seconds."""
+
+    uptime_s: int
+    low: float
+    high: float
+
+    @classmethod
+    def told(cls, uptime_s: int, *, asked: float, answered: float, step_s: float) -> Start:
+        """asked, answered: monotonic seconds; the value was taken at some time between them, and an
+        answer may be long in coming. step_s: what one count of the register stands for."""
+        return cls(uptime_s=uptime_s, low=asked - uptime_s - step_s, high=answered - uptime_s)
+
+    def agrees(self, other: Start) -> bool:
+        """Both may tell of the same start."""
+        return self.low - SLACK_S <= other.high and other.low - SLACK_S <= self.high
+
+    def is_after(self, other: Start) -> bool:
+        return self.low - SLACK_S > other.high
