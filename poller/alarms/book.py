@@ -230,7 +230,7 @@ def _acknowledged(one: Follower, request: ask.AckAlarm) -> None:
 def _shelved(one: Follower, request: ask.ShelveAlarm) -> None:
     most = one.catalogue.shelving_max_h
     if not 0 < request.for_s <= most * 3_600:
-        raise Refusal(f"{one.alarm.id}: an alarm is shelved for {most} h at most, and not for none")
+        raise Refusal(f"{one.alarm.id}: an alarm is shelved for a while, {most} h at most")
     if inhibits(one.alarm, Inhibit.SHELVED, BEGIN):
         until = one.at + timedelta(seconds=request.for_s)
         one.inhibit(Inhibit.SHELVED, until, request.why)

@@ -15,6 +15,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Final
 
 from poller.model.alarms import ACTIVE, AlarmState, Audience, Happening, Priority
+from poller.model.canonical import Utc
 from poller.model.events import AlarmInhibited, AlarmMoved, Event
 from poller.site.alarm_catalogue import Chattering, Targets
 
@@ -61,8 +62,8 @@ class Figure:
 class Flood:
     """More alarms than anybody can read. alarms: told from its first to its last."""
 
-    start: datetime
-    end: datetime
+    start: Utc
+    end: Utc
     alarms: int
 
 
@@ -70,8 +71,8 @@ class Flood:
 class Measures:
     """top: ids of the most frequent, with how often. Ids are sorted."""
 
-    start: datetime
-    end: datetime
+    start: Utc
+    end: Utc
     alarms: int
     figures: tuple[Figure, ...]
     floods: tuple[Flood, ...]

@@ -24,7 +24,7 @@ RELEASED: Final = {
 TIMER: Final = {
     (Timer.ON_DELAY, True): "comes on {} if its condition stands until then",
     (Timer.ON_DELAY, False): "does not come; its condition did not stand for so long",
-    (Timer.OFF_DELAY, True): "goes on {} if its condition stays away until then",
+    (Timer.OFF_DELAY, True): "ends on {} if its condition stays away until then",
     (Timer.OFF_DELAY, False): "stays; its condition came back",
 }
 AUDIENCE: Final = {
@@ -48,10 +48,13 @@ def _moved(body: ev.AlarmMoved, event: ev.Event) -> str:
             often = ", and so often that it is held until it rests" if body.chattering else ""
             return f"{name} ({body.priority} priority) came{again}{often}{kept}: {said(body.says)}"
         case Happening.RETURNS:
-            unseen = ", and was not acknowledged yet" if body.after == AlarmState.RETURNED else ""
+            asks = Audience.OPERATOR_ALARM in body.audience and body.after == AlarmState.RETURNED
+            unseen = ", and was not acknowledged yet" if asks else ""
             reset = "" if body.comment is None else f", reset{by(event)}: {said(body.comment)}"
             return f"{name} is over{unseen}{kept}{reset or '.'}"
         case Happening.ACKNOWLEDGED:
+            if Audience.OPERATOR_ALARM not in body.audience:
+                return f"{name} asks for no acknowledgement."
             comment = f": {said(body.comment)}" if body.comment else "."
             return f"{name} was acknowledged{by(event)}{comment}"
         case Happening.RELEASED_NORMAL:

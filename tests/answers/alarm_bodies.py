@@ -88,7 +88,7 @@ ABOUT_ALARMS: list[tuple[Body, str]] = [
     ),
     (
         ev.TimerSet(alarm=SILENT, entry="silent", timer=Timer.OFF_DELAY, until=THEN),
-        "alarm q07-main-1.silent goes on 2026-03-01 04:05:06 UTC if its condition stays away until "
+        "alarm q07-main-1.silent ends on 2026-03-01 04:05:06 UTC if its condition stays away until "
         "then.",
     ),
     (

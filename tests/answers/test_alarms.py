@@ -191,7 +191,7 @@ NOTES: Final = [
     (
         {"chattering": True, "off_until": NOW},
         "it came so often that it is held until it rests; "
-        "goes on 2026-03-01 12:00:00 UTC if its condition stays away until then",
+        "ends on 2026-03-01 12:00:00 UTC if its condition stays away until then",
     ),
     ({"latched": True}, "its condition is over, and it is held until it is reset"),
 ]
