@@ -145,6 +145,26 @@ CHILD_GOODBYE_S: Final = 1.0  # of the two seconds within which the service ends
 CHILD_ERROR_OCTETS: Final = 4_096  # of its stderr at once; a longer line is told in pieces
 CHILD_ERROR_LINES: Final = 100  # of its stderr in a minute; more are counted
 
+# OPC UA. The process that serves it may be asked by anybody who reaches its port.
+OPCUA_SESSIONS_MAX: Final = 32  # control rooms, their spares, and an engineer's browser
+OPCUA_SUBSCRIPTIONS_MAX: Final = 128  # of all sessions: four each
+OPCUA_ITEMS_MAX: Final = 20_000  # monitored, of one session: a site of 1,000 relays, all values
+OPCUA_QUEUE_MAX: Final = 2_000  # events for one who is slow: more than a refresh of a site brings
+OPCUA_UNACKED_MAX: Final = 20  # notifications kept to be sent again; more are told by a refresh
+OPCUA_OPERATIONS_MAX: Final = 1_000  # of one request: reads, browses, items
+OPCUA_CHUNK_OCTETS: Final = 65_536  # OPC 10000-6, 7.1.2.3 asks for 8,192 at least
+OPCUA_MESSAGE_OCTETS: Final = 1024 * 1024  # a request of so many operations takes less
+OPCUA_WAITING_MAX: Final = 100  # requests of one connection; a client has a dozen under way
+OPCUA_ACTIVATION_S: Final = 10.0  # from the connection to a session
+OPCUA_SESSION_S: Final = 60.0  # without a request, and the session and what it subscribed to go
+OPCUA_PUBLISHING_MS: Final = (100.0, 60_000.0)  # relays are read every minute; 0 would never rest
+OPCUA_TRUSTED_MAX: Final = 200  # files in the folder of trusted certificates
+OPCUA_PEOPLE_MAX: Final = 100  # who may sign in
+OPCUA_CONDITION_NODES_MAX: Final = 1_000  # each of 30 nodes; past it alarms are events only
+OPCUA_EVENT_IDS_KEPT: Final = 16  # of one alarm, by which it may be acknowledged
+OPCUA_ASKED_MAX: Final = 16  # acknowledgements on their way to the book
+OPCUA_ANSWER_S: Final = 10.0  # for the book to answer; a commit takes milliseconds
+
 # Control socket.
 CONTROL_LINE_MAX: Final = 256 * 1024
 COMMAND_ID_MAX: Final = 64  # a UUID has 36
