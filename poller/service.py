@@ -187,7 +187,12 @@ class Service:
         def acknowledge(request: AckAlarm, number: str, by: str) -> Awaitable[object]:
             return self.command(request, number=number, by=by)
 
-        return Inside(live=self.live, acknowledge=acknowledge)
+        return Inside(
+            live=self.live,
+            acknowledge=acknowledge,
+            state=lambda: self._durable.state,
+            clock_kept=lambda: self.ports.machine().clock_kept,
+        )
 
     def live(self) -> dict[str, StatusReading]:
         """The last status reading of each relay that has one; not durable."""

@@ -173,6 +173,8 @@ def _outputs(
             committer=committer,
             live=inside.live,
             acknowledge=inside.acknowledge,
+            state=inside.state,
+            clock_kept=inside.clock_kept,
             now=SystemClock().utc,
             secrets=lambda secret: look_up(secret, site_file.parent),
             extra={"folder": site_file.parent},

@@ -32,12 +32,18 @@ async def _nowhere(request: AckAlarm, number: str, by: str) -> object:
     raise Refusal(f"{request.alarm}: nothing is acknowledged here")
 
 
+def _not_known() -> None:
+    return None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Inside:
     """What outputs may know and ask of the service that runs them; as in Context."""
 
     live: Callable[[], Mapping[str, StatusReading]]
     acknowledge: Acknowledge
+    state: Callable[[], State]
+    clock_kept: Callable[[], bool | None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +52,9 @@ class Context:
 
     live: the last status reading of each relay, not durable. secrets: how a user or password is
     looked up (environment or file), so that no secret passes through settings or logs.
-    acknowledge: for a peer over which the site acknowledges alarms.
+    acknowledge: for a peer over which the site acknowledges alarms. state: what is durable now,
+    for whoever is asked how things stand. clock_kept: whether a time service keeps the clock; None:
+    not known.
     extra: folder: a path where relative names of files begin; random: for the jitter of retries.
     """
 
@@ -59,6 +67,8 @@ class Context:
     now: Callable[[], Any]  # datetime, UTC
     secrets: Callable[[Any], str | None]
     acknowledge: Acknowledge = _nowhere
+    state: Callable[[], State] = State
+    clock_kept: Callable[[], bool | None] = _not_known
     extra: Mapping[str, Any] = field(default_factory=dict)
 
 

@@ -167,6 +167,7 @@ class House:
         self.gaps: list[tuple[str, int, int]] = []
         self.acks: list[tuple[AckAlarm, str, str]] = []
         self.refuses: str | None = None
+        self.clock_kept: bool | None = True
 
     async def commit(self, *events: ev.Event) -> None:
         recorded = await self.journal.commit(events)
@@ -197,6 +198,8 @@ class House:
             now=lambda: T0,
             secrets=lambda named: self.secrets.get(named.env),
             acknowledge=self.acknowledge,
+            state=lambda: self.durable.state,
+            clock_kept=lambda: self.clock_kept,
             extra={"folder": folder, "random": Random(7)},
         )
 
