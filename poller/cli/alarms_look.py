@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Annotated, Final
 
@@ -102,6 +103,17 @@ def _print_list(found: Sequence[AlarmRow], width: int, response: bool) -> None:
         letters = sorted({row.state for row in found})
         told = [f"{letter} {STATE_NAME[letter].lower()}" for letter in letters]
         common.out.print("; ".join(told), soft_wrap=False)
+
+
+def operators_list(state: State, now: datetime, width: int) -> Table | None:
+    """What stands for the operator, in few lines; None: nothing does."""
+    found = [row for row in rows(state, now, parts=(Part.ANNUNCIATED,)) if row.for_operator]
+    if not found:
+        return None
+    drawn = _table(width, max(len(row.position) for row in found))
+    for row in found:
+        drawn.add_row(*_cells(replace(row, note=None), width, response=False))
+    return drawn
 
 
 def _heading(row: AlarmRow) -> str:

@@ -22,6 +22,7 @@ from rich.text import Text
 from poller.answers.history import entry
 from poller.answers.listing import rows
 from poller.cli import common
+from poller.cli.alarms_look import operators_list
 from poller.cli.common import Exit
 from poller.cli.demo_hands import Hands
 from poller.cli.relays import relay_table
@@ -30,7 +31,13 @@ from poller.cli.shipped import config_folder
 from poller.edges.clock import SystemClock
 from poller.model.alarms import Audience
 from poller.model.canonical import plain
-from poller.model.events import AlarmMoved, FirmwareStatusChanged, Recorded, RelayAnswering
+from poller.model.events import (
+    AlarmMoved,
+    AlarmRated,
+    FirmwareStatusChanged,
+    Recorded,
+    RelayAnswering,
+)
 from poller.model.standing import State
 from poller.publishing.embedded import embedded_broker
 from poller.publishing.ports import OutputStatus
@@ -178,6 +185,7 @@ def _say_how(site_file: Path, broker: tuple[str, int], control_path: Path) -> No
         "From a second terminal:\n"
         f"  mosquitto_sub -h {broker[0]} -p {broker[1]} -t 'bayroll/v1/#' -v\n"
         f"  {_prefix()}bayroll list --site {site_file}\n"
+        f"  {_prefix()}bayroll alarms --site {site_file}\n"
         f"  {_prefix()}python -m simulator tell {control_path} list\n"
         "Ctrl-C ends it.\n"
     )
@@ -235,8 +243,11 @@ class Teller:
 
     def _picture(self) -> Group:
         live = self.service.live() if self.service else {}
-        table = relay_table(rows(self._state, live, SystemClock().utc()), common.out.width)
-        return Group(table, Text("\n".join(self._said), no_wrap=False, overflow="fold"))
+        now, width = SystemClock().utc(), common.out.width
+        relays = relay_table(rows(self._state, live, now), width)
+        alarms = operators_list(self._state, now, width)
+        said = Text("\n".join(self._said), no_wrap=False, overflow="fold")
+        return Group(relays, "", said) if alarms is None else Group(relays, "", alarms, "", said)
 
 
 def _worth_telling(recorded: Recorded) -> bool:
@@ -245,6 +256,6 @@ def _worth_telling(recorded: Recorded) -> bool:
         return body.silent_since is not None  # not the first answer of each at the start
     if isinstance(body, FirmwareStatusChanged):
         return body.before is not None  # likewise
-    if isinstance(body, AlarmMoved):
+    if isinstance(body, AlarmMoved | AlarmRated):
         return Audience.OPERATOR_ALARM in body.audience  # notices are for another day
     return body.kind not in QUIET
