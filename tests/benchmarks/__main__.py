@@ -1,4 +1,4 @@
-"""uv run python -m tests.bench [--changes N]: how long from a believed change to each client.
+"""uv run python -m tests.benchmarks latency [--changes N]: from a believed change to each client.
 
 A real service, journal and outputs, each read by a client that is not ours. Every change is a flag
 of another relay that rises, so that an alarm comes. Beside each client's time stands how many times
@@ -16,14 +16,15 @@ from pathlib import Path
 from statistics import median, quantiles
 from typing import Final
 
-from tests.bench.latency import measure
+from tests.benchmarks.latency import measure
 from tests.quiet import quiet
 
 MS: Final = 1_000
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
+    parser.add_argument("which", choices=["latency"])
     parser.add_argument("--changes", type=int, default=300, help="how many; 100 at least")
     given = parser.parse_args()
     if not 100 <= given.changes <= 2_000:
