@@ -136,6 +136,7 @@ SYSLOG_HEAD_EVENTS: Final = 1_000  # or so many events
 # Alarm points over Modbus TCP.
 POINT_CLIENTS_MAX: Final = 64  # front ends of every control room and their spares
 POINT_NETWORKS_MAX: Final = 64  # from which clients may come
+POINT_REQUESTS_AT_ONCE: Final = 16  # of one client; guide 4.4.2: a server's transactions, 1 to 16
 
 # A process of its own for an output.
 CHILD_TOLD_MAX: Final = 4 * 1024 * 1024  # octets of a line to it: the alarms of 5,000 relays

@@ -144,10 +144,10 @@ class AlarmPoints:
         """The whole of it at once, so that no answer is half of one state and half of another."""
         blocks = 1 + max((one for some in state.points.blocks.values() for one in some), default=-1)
         blocks = min(blocks, BLOCKS_MAX)
-        inputs = [False] * (blocks * ALARMS_A_BLOCK)
+        inputs = bytearray(blocks * ALARMS_A_BLOCK // 8)
         for number in alarms_on(state):
-            if number < len(inputs):
-                inputs[number] = True
+            if number // 8 < len(inputs):
+                inputs[number // 8] |= 1 << number % 8
         registers = [0] * (blocks * VALUES_A_BLOCK)
         for number, value in values(state).items():
             if number < len(registers):
@@ -156,7 +156,11 @@ class AlarmPoints:
             self._points = state.points
             self._left_out = len(out_of_reach(self._points, self._context.site, BLOCKS_MAX))
         self._registers = registers
-        self._image = Image(inputs=inputs, registers=registers)
+        self._image = Image(
+            inputs=int.from_bytes(inputs, "little"),
+            inputs_count=blocks * ALARMS_A_BLOCK,
+            registers=registers,
+        )
         self._own_values()
         if blocks:
             self._something.set()

@@ -1,9 +1,9 @@
 """pymodbus's Modbus TCP server, held to two reads; whatever else is asked is refused.
 
-Its listener, its connections and its PDU classes serve us. Its reading of frames does not: it
-answers one of several requests that come together, waits for ever behind a wrong protocol id,
-refuses under another function code than was asked, carries out diagnostics, and writes to a client
-that reads nothing without end.
+Its listener, its connections and its framer serve us. Its handling of requests does not: it answers
+one of several that come together, waits for ever behind a wrong protocol id, refuses under another
+function code than was asked, carries out diagnostics, takes half a millisecond to pack 2,000 inputs
+and writes without end to a client that reads nothing.
 Source of answers: MODBUS Application Protocol Specification V1.1b3, 6.2, 6.4 and 7; of connections:
 MODBUS Messaging on TCP/IP Implementation Guide V1.0b, 4.2 and 4.4.1.2.
 """
@@ -11,6 +11,7 @@ MODBUS Messaging on TCP/IP Implementation Guide V1.0b, 4.2 and 4.4.1.2.
 from __future__ import annotations
 
 import asyncio
+import itertools
 import logging
 import socket
 import struct
@@ -20,9 +21,6 @@ from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_add
 from typing import Any, Final, TypeAlias, cast
 
 from pymodbus.constants import ExcCodes
-from pymodbus.pdu import ExceptionResponse, ModbusPDU
-from pymodbus.pdu.bit_message import ReadDiscreteInputsResponse
-from pymodbus.pdu.register_message import ReadInputRegistersResponse
 from pymodbus.server import ModbusTcpServer
 from pymodbus.server.requesthandler import ServerRequestHandler
 from pymodbus.simulator import SimData, SimDevice
@@ -35,6 +33,7 @@ logging.getLogger("pymodbus.logging").setLevel(logging.CRITICAL + 1)
 Network: TypeAlias = IPv4Network | IPv6Network
 
 READ_INPUTS, READ_INPUT_REGISTERS = 2, 4
+EXCEPTION: Final = 0x80
 DIRECT: Final = (0, 255)  # guide 4.4.1.2: a server that is no gateway, whatever its unit id
 MBAP: Final = struct.Struct(">HHHB")
 LENGTH_MIN: Final = 2  # unit and function code
@@ -44,30 +43,41 @@ REQUEST_BYTES: Final = 5  # of both reads: function code, address, quantity
 
 @dataclass(frozen=True, slots=True)
 class Image:
-    """What is served, both tables from address 0 on."""
+    """What is served, both tables from address 0 on. inputs: bit n is that of address n."""
 
-    inputs: Sequence[bool] = ()
+    inputs: int = 0
+    inputs_count: int = 0
     registers: Sequence[int] = ()
 
 
-def answer(image: Image, pdu: bytes) -> ModbusPDU:
-    """The response to a request of at least one octet."""
+def answer(image: Image, pdu: bytes) -> bytes:
+    """The response to a request of at least one octet.
+
+    The order in which faults are looked for is that of the specification's state diagrams.
+    """
     code = pdu[0]
     if code not in (READ_INPUTS, READ_INPUT_REGISTERS):
-        return ExceptionResponse(code, ExcCodes.ILLEGAL_FUNCTION)
+        return _refused(code, ExcCodes.ILLEGAL_FUNCTION)
     bits = code == READ_INPUTS
-    most = limits.BITS_MAX if bits else limits.REGISTERS_MAX
     if len(pdu) != REQUEST_BYTES:
-        return ExceptionResponse(code, ExcCodes.ILLEGAL_VALUE)
+        return _refused(code, ExcCodes.ILLEGAL_VALUE)
     address, count = struct.unpack_from(">HH", pdu, 1)
-    if not 1 <= count <= most:
-        return ExceptionResponse(code, ExcCodes.ILLEGAL_VALUE)
-    table = image.inputs if bits else image.registers
-    if address + count > len(table):
-        return ExceptionResponse(code, ExcCodes.ILLEGAL_ADDRESS)
+    if not 1 <= count <= (limits.BITS_MAX if bits else limits.REGISTERS_MAX):
+        return _refused(code, ExcCodes.ILLEGAL_VALUE)
+    if address + count > (image.inputs_count if bits else len(image.registers)):
+        return _refused(code, ExcCodes.ILLEGAL_ADDRESS)
+    values: bytes
     if bits:
-        return ReadDiscreteInputsResponse(bits=image.inputs[address : address + count])
-    return ReadInputRegistersResponse(registers=image.registers[address : address + count])
+        # the lowest bit of the first octet is the first input: an integer, its low octet first
+        asked = (image.inputs >> address) & ((1 << count) - 1)
+        values = asked.to_bytes((count + 7) // 8, "little")
+    else:
+        values = struct.pack(f">{count}H", *image.registers[address : address + count])
+    return bytes((code, len(values))) + values
+
+
+def _refused(code: int, why: ExcCodes) -> bytes:
+    return bytes((code | EXCEPTION, why))
 
 
 class PointsServer(ModbusTcpServer):
@@ -91,6 +101,7 @@ class PointsServer(ModbusTcpServer):
         super().__init__(nothing, address=(host, port))
         self.image = image
         self.unit = unit
+        self.turns = itertools.count(1)
         self._clients_max, self._networks = clients_max, networks
 
     async def open(self) -> None:
@@ -116,7 +127,7 @@ class PointsServer(ModbusTcpServer):
             return
         others = [one for one in self.clients if one is not client]
         if len(others) >= self._clients_max:
-            min(others, key=lambda one: (one.has_asked, one.asked_s)).drop()
+            min(others, key=lambda one: one.turn).drop()
 
     def end_idle(self, idle_s: float) -> None:
         """Ends connections that asked nothing for so long, or took none of the answers."""
@@ -143,9 +154,10 @@ class Client(ServerRequestHandler):
     def __init__(self, server: PointsServer) -> None:
         super().__init__(server, None, None, None)  # type: ignore[no-untyped-call]
         self.asked_s: float = self.loop.time()
-        self.has_asked = False
+        self.turn = 0  # of its last request; 0: it never asked
         self._heard = bytearray()
-        self._held = False
+        self._held = False  # it takes no answers just now
+        self._busy = False  # requests of it wait for their turn
 
     @property
     def address(self) -> IPv4Address | IPv6Address | None:
@@ -175,32 +187,49 @@ class Client(ServerRequestHandler):
     def pause_writing(self) -> None:
         """It takes no answers, so that it is asked for no requests either."""
         self._held = True
-        if self.transport is not None:
-            cast(asyncio.Transport, self.transport).pause_reading()
+        self._read_on()
 
     def resume_writing(self) -> None:
         self._held = False
-        if self.transport is not None:
-            cast(asyncio.Transport, self.transport).resume_reading()
-            self._answer_in_turn()
+        self._answer_in_turn()
 
     def _answer_in_turn(self) -> None:
-        while self.transport is not None and not self._held and len(self._heard) >= MBAP.size:
-            transaction, protocol, length, unit = MBAP.unpack_from(self._heard)
-            if protocol != 0 or not LENGTH_MIN <= length <= limits.MBAP_LENGTH_MAX:
-                self.drop()  # where the next frame begins is not known any more
-                return
-            if len(self._heard) < BEFORE_UNIT + length:
-                return
-            pdu = bytes(self._heard[MBAP.size : BEFORE_UNIT + length])
-            del self._heard[: BEFORE_UNIT + length]
-            self.asked_s, self.has_asked = self.loop.time(), True
-            self._send(transaction, unit, pdu)
+        """A few at once, then others have their turn: who asks without rest holds up nobody."""
+        self._busy = False
+        for _ in range(limits.POINT_REQUESTS_AT_ONCE):
+            if self._held or not self._answer_next():
+                break
+        else:
+            self._busy = True
+            self.loop.call_soon(self._answer_in_turn)
+        self._read_on()
 
-    def _send(self, transaction: int, unit: int, pdu: bytes) -> None:
+    def _answer_next(self) -> bool:
+        """Whether there was a whole request."""
+        if self.transport is None or len(self._heard) < MBAP.size:
+            return False
+        transaction, protocol, length, unit = MBAP.unpack_from(self._heard)
+        if protocol != 0 or not LENGTH_MIN <= length <= limits.MBAP_LENGTH_MAX:
+            self.drop()  # where the next frame begins is not known any more
+            return False
+        if len(self._heard) < BEFORE_UNIT + length:
+            return False
+        pdu = bytes(self._heard[MBAP.size : BEFORE_UNIT + length])
+        del self._heard[: BEFORE_UNIT + length]
+        self.asked_s, self.turn = self.loop.time(), next(self.server.turns)
         if unit in (self.server.unit, *DIRECT):
             response = answer(self.server.image(), pdu)
         else:  # guide 4.4.1.2: nobody stands behind us
-            response = ExceptionResponse(pdu[0], ExcCodes.GATEWAY_NO_RESPONSE)
-        response.transaction_id, response.dev_id = transaction, unit
-        self.pdu_send(response)
+            response = _refused(pdu[0], ExcCodes.GATEWAY_NO_RESPONSE)
+        self.send(self.framer.encode(response, unit, transaction))
+        return True
+
+    def _read_on(self) -> None:
+        """Reads only while nothing waits, so that what was heard is bounded by one reading."""
+        if self.transport is None:
+            return
+        transport = cast(asyncio.Transport, self.transport)
+        if self._held or self._busy:
+            transport.pause_reading()
+        else:
+            transport.resume_reading()

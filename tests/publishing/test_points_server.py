@@ -28,9 +28,15 @@ CHECKS = Path(__file__).parents[1] / "checks"
 VECTORS = json.loads((CHECKS / "modbus_vectors.json").read_text())
 LIMITS = VECTORS["limits"]
 
+
+def image_of(inputs: Sequence[bool] = (), registers: Sequence[int] = ()) -> Image:
+    packed = sum(1 << at for at, on in enumerate(inputs) if on)
+    return Image(inputs=packed, inputs_count=len(inputs), registers=registers)
+
+
 INPUTS = [at % 3 == 0 or at % 7 == 5 for at in range(2_048)]
 REGISTERS = [at * 257 % 65_536 for at in range(300)]
-IMAGE = Image(inputs=INPUTS, registers=REGISTERS)
+IMAGE = image_of(INPUTS, REGISTERS)
 WRITES = (5, 6, 15, 16, 22, 23)
 
 # MODBUS Application Protocol Specification V1.1b3, 7: the codes by their names.
@@ -43,8 +49,7 @@ with (CHECKS / "modbus_exceptions.csv").open(newline="") as _file:
 
 
 def said(image: Image, request: str | bytes) -> bytes:
-    response = answer(image, bytes.fromhex(request) if isinstance(request, str) else request)
-    return bytes([response.function_code]) + response.encode()
+    return answer(image, bytes.fromhex(request) if isinstance(request, str) else request)
 
 
 # What is answered.
@@ -54,9 +59,9 @@ def said(image: Image, request: str | bytes) -> bytes:
 def test_published_examples(case: dict[str, Any]) -> None:
     """MODBUS Application Protocol Specification V1.1b3, 6.2 and 6.4; pages in the file."""
     nothing = [0] * case["addr"]
-    image = Image(
-        inputs=[bool(one) for one in (*nothing, *case.get("bits_lsb_first", ()))],
-        registers=[*nothing, *case.get("registers", ())],
+    image = image_of(
+        [bool(one) for one in (*nothing, *case.get("bits_lsb_first", ()))],
+        [*nothing, *case.get("registers", ())],
     )
     assert said(image, case["req"]) == bytes.fromhex(case["rsp"])
 
@@ -289,7 +294,13 @@ class Kept(asyncio.Transport):
     def __init__(self) -> None:
         super().__init__({"peername": (HOST, 40_000), "socket": socket.socket()})
         self.written = b""
-        self.aborted = False
+        self.aborted = self.paused = False
+
+    def pause_reading(self) -> None:
+        self.paused = True
+
+    def resume_reading(self) -> None:
+        self.paused = False
 
     def write(self, data: Any) -> None:
         self.written += data
@@ -335,6 +346,30 @@ def test_frames_are_answered_the_same_however_they_are_cut(
         for n, pdu in enumerate(said(IMAGE, request) for request in requests)
     ]
     assert answered == b"".join(expected)
+
+
+async def test_a_hundred_requests_at_once_leave_turns_to_others() -> None:
+    """Guide 4.4.2.2: a server has 1 to 16 transactions; the rest waits, and no more is read."""
+    server = Bench().server
+    client, transport = server.handle_new_connection(), Kept()
+    client.connection_made(transport)
+    client.data_received(frame("04 0000 0001") * 100)
+    answer_bytes = len(transport.written) // 16
+    turns = [(len(transport.written) // answer_bytes, transport.paused)]
+    while transport.paused:
+        await asyncio.sleep(0)
+        turns.append((len(transport.written) // answer_bytes, transport.paused))
+    assert turns == [
+        (16, True),
+        (32, True),
+        (48, True),
+        (64, True),
+        (80, True),
+        (96, True),
+        (100, False),
+    ]
+    server.end()
+    transport.close()
 
 
 @given(st.lists(st.binary(min_size=1, max_size=300), max_size=5))
