@@ -24,6 +24,7 @@ from poller.alarms.points import (
     out_of_reach,
     value_number,
 )
+from poller.answers.words import count
 from poller.model import limits
 from poller.model.backoff import Backoff
 from poller.model.events import Recorded
@@ -98,7 +99,8 @@ class AlarmPoints:
         clients = len(self._server.clients)
         says = f"serves on {self._place}, unit {self._settings.unit}; clients: {clients}"
         if self._left_out:
-            says += f"; no addresses left for {self._left_out} relays or gateways"
+            left = count(self._left_out, "relay or gateway", "relays or gateways")
+            says += f"; no addresses left for {left}"
         return OutputStatus(connected=True, says=says)
 
     async def deliver(self, events: Sequence[Recorded], state: State) -> int:

@@ -287,7 +287,7 @@ async def test_relays_past_the_last_address_are_counted_and_the_others_served(
     async with Running(bench.house.pump(output).run()):
         await bench.connect()
         assert await bench.bit()
-        assert output.status().says.endswith("no addresses left for 1 relays or gateways")
+        assert output.status().says.endswith("no addresses left for 1 relay or gateway")
         past = await bench.client.read_input_registers(1_024 * 16, count=1)
         assert past.exception_code == 2
 
