@@ -194,16 +194,23 @@ def _investigated(classes: Collection[ChangeClass]) -> Finder:
             one for one in about.scene.investigations.get(about.name, ()) if one.change in classes
         ]
         if opened:
-            newest = max(opened, key=lambda one: by_number(one.id))
+            opened.sort(key=lambda one: by_number(one.id))
+            newest = opened[-1]
             told = [
                 f"{change.attribute} changed from {change.before or 'nothing'}"
                 f" to {change.after or 'nothing'}"
                 for change in newest.changes[: limits.SENTENCE_CHANGES_MAX]
             ]
             says = f"{'; '.join(told)} (investigation {newest.id})"
-            yield about.condition(entry, newest.opened_at, says, occurrence=newest.id)
+            ids = [one.id for one in opened]
+            yield about.condition(entry, newest.opened_at, says, occurrence=_lines(ids))
 
     return found
+
+
+def _lines(ids: Sequence[str]) -> str:
+    """The newest are kept; of so many at once nobody is told one by one."""
+    return "\n".join(ids[-limits.ALARM_OCCURRENCES_MAX :])
 
 
 def _came_out(state: WorkState, says: str) -> Finder:
@@ -213,8 +220,9 @@ def _came_out(state: WorkState, says: str) -> Finder:
         works = [work for work in about.works if work.state == state]
         if works:
             work = works[-1]
-            tries = f"{work.id}/{work.tries}"
-            yield about.condition(entry, work.since, f"work {work.id}: {says}", occurrence=tries)
+            tries = [f"{one.id}/{one.tries}" for one in works]
+            told = f"work {work.id}: {says}"
+            yield about.condition(entry, work.since, told, occurrence=_lines(tries))
 
     return found
 
@@ -330,7 +338,7 @@ def _firmware(about: About, entry: Entry) -> Iterator[Condition]:
         entry,
         max(one.since for one in found.values()),
         f"{', '.join(told)}: {(entry.status or '').replace('_', ' ')}{against}",
-        occurrence=shown(" ".join(told)),
+        occurrence=_lines([shown(one) for one in told]),
         work=covers.planned(
             about.works,
             {name: one.version for name, one in found.items() if one.version is not None},

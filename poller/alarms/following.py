@@ -92,7 +92,7 @@ class Follower:
         self._wait_no_more(Timer.OFF_DELAY, alarm.off_until)
         if alarm.latched:
             self.tell(ev.AlarmLatched(alarm=alarm.id, held=False))
-        if alarm.latched or condition.occurrence != alarm.occurrence:
+        if alarm.latched or condition.is_new_to(alarm.occurrence):
             self.move(Happening.OCCURS)
         self._suppress(condition)
 

@@ -138,7 +138,7 @@ class Condition:
 
     alarm: the id of that alarm; subject: a relay's id, or "" where it is of several or the
     poller's. since: when it came to be so, by what was read; None: nothing says, so when it was
-    first looked at. occurrence: another text is another occurrence, of which people are told anew.
+    first looked at. occurrence: what of its kind is so, a line each; see is_new_to.
     work: the planned work that causes it and still covers it. later_s: how much longer than its
     entry says it must hold.
     """
@@ -151,6 +151,13 @@ class Condition:
     occurrence: str = ""
     work: str | None = None
     later_s: float = 0.0
+
+    def is_new_to(self, told: str) -> bool:
+        """Something in it was not told, so that people are told anew; told: an occurrence.
+
+        That one of several is over is nothing new of the others.
+        """
+        return not set(self.occurrence.splitlines()) <= set(told.splitlines())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

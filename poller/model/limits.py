@@ -94,6 +94,7 @@ ASSET_PLACES_MAX: Final = 20  # of one box
 
 # Alarms: what the state remembers; the journal keeps them all.
 ALARMS_KEPT: Final = 10_000  # two of each of 5,000 relays, at once, is past any list of alarms
+ALARM_OCCURRENCES_MAX: Final = 20  # of one alarm, each told anew; nobody takes in more at once
 ALARM_RECENT_MAX: Final = 10  # times at which the operator was told; chattering counts them
 ALARM_ENTRIES_MAX: Final = 200  # of a catalogue; the shipped one has some thirty
 SHELVED_H_MAX: Final = 8  # a shift: whoever shelved it is still there when it comes back

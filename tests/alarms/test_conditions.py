@@ -175,6 +175,30 @@ def test_a_second_change_while_the_first_is_looked_into_is_told_anew() -> None:
     assert "investigation i2" in world.alarm(f"{Q}.unplanned_change").says
 
 
+def test_the_answer_to_the_second_change_tells_nothing_new_of_the_first() -> None:
+    world = World()
+    world.happens(0, (Q, opened(1, C.UNPLANNED)), (Q, opened(2, C.UNPLANNED)))
+    world.ask(10, AckAlarm(alarm=f"{Q}.unplanned_change", why="engineer called"))
+    world.happens(20, (Q, disposed(2)))
+    assert world.letters == {f"{Q}.unplanned_change": "C"}
+    world.happens(30, (Q, disposed(1)))
+    assert world.letters == {}
+
+
+def test_a_second_change_is_told_when_the_first_is_acknowledged_unless_it_was_answered() -> None:
+    name = f"{Q}.unplanned_change"
+    world = World()
+    world.happens(0, (Q, opened(1, C.UNPLANNED)))
+    world.happens(10, (Q, opened(2, C.UNPLANNED)))
+    world.happens(20, (Q, opened(3, C.UNPLANNED)))
+    world.happens(30, (Q, disposed(3)))
+    world.ask(40, AckAlarm(alarm=name, why="engineer called"))
+    assert world.annunciated == [name] * 2
+    assert "investigation i2" in world.alarm(name).says
+    world.ask(50, AckAlarm(alarm=name, why="engineer called"))
+    assert world.letters == {name: "C"}
+
+
 def test_an_unplanned_change_is_one_alarm_for_the_operator_and_for_security() -> None:
     world = World()
     world.happens(0, (Q, opened(1, C.UNPLANNED)))

@@ -118,7 +118,7 @@ class World:
 
     def ask(self, seconds: float, request: AlarmRequest) -> list[ev.Body]:
         told = book.decided(self.state, self.site, request, at(seconds))
-        self._take([ev.Event(at=at(seconds), subject=s, body=b, by=PERSON) for s, b in told])
+        self.happens(seconds, *told, by=PERSON)
         return [body for _, body in told]
 
     def _take(self, events: Sequence[ev.Event]) -> None:
