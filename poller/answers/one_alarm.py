@@ -107,8 +107,8 @@ def _next(alarm: Alarm, catalogue: Catalogue | None) -> str:
     elif alarm.state == AlarmState.NORMAL:
         told = "nothing"
     elif alarm.state in alarms.UNACKNOWLEDGED and Audience.OPERATOR_ALARM in alarm.audience:
-        over_mqtt = catalogue is not None and catalogue.acknowledged_over == "mqtt"
-        told = "acknowledge it over mqtt" if over_mqtt else "bayroll alarms ack {id}"
+        over = "bayroll" if catalogue is None else catalogue.acknowledged_over
+        told = "bayroll alarms ack {id}" if over == "bayroll" else f"acknowledge it over {over}"
     elif alarm.latched:
         told = "when it was seen to: bayroll alarms reset {id}"
     else:

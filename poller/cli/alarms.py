@@ -60,10 +60,11 @@ def ack(
         args = {"who": who, "why": why}
         refused = _each(place, "alarm_ack", names, args, as_json, "acknowledged")
         known = common.site_if_sound(place) if refused else None
-    if known is not None and catalogue_of(known).acknowledged_over != HERE:
+    over = HERE if known is None else catalogue_of(known).acknowledged_over
+    if over != HERE:
         common.err.print(
-            "    mend: acknowledge where this site's alarms are shown over MQTT; or, if it is to "
-            f"be done here, write acknowledged_over: {HERE} in its catalogue of alarms"
+            f"    mend: acknowledge where this site's alarms are shown over {over}; or, if it is "
+            f"to be done here, write acknowledged_over: {HERE} in its catalogue of alarms"
         )
     _end(refused)
 

@@ -150,13 +150,13 @@ class Targets(Strict):
 class Catalogue(Strict):
     """acknowledged_over: the one place where alarms are acknowledged.
 
-    bayroll: its own command line and page; mqtt: over the broker. watchdog_contacts: whether the
-    relays' watchdog contacts reach SCADA by wire; watchdog_exceptions: relays for which it is
-    otherwise.
+    bayroll: its own command line and page; mqtt: over the broker; opcua: over its server, by people
+    who signed in. watchdog_contacts: whether the relays' watchdog contacts reach SCADA by wire;
+    watchdog_exceptions: relays for which it is otherwise.
     """
 
     format: Literal[1]
-    acknowledged_over: Literal["bayroll", "mqtt"] = "bayroll"
+    acknowledged_over: Literal["bayroll", "mqtt", "opcua"] = "bayroll"
     shelving_max_h: Annotated[
         int,
         Field(ge=1, le=limits.SHELVED_H_MAX, description="hours; whoever shelves it is at work"),

@@ -32,7 +32,7 @@ TEXT: Final = """\
 # time, and why it is as it is. Of the entries for the operator about 5 of 100 are high, 15 medium
 # and 80 low.
 format: 1
-acknowledged_over: bayroll         # the one place: bayroll, or mqtt
+acknowledged_over: bayroll         # the one place: bayroll, mqtt or opcua
 shelving_max_h: 8                  # at most 8
 chattering: {count: 3, within_s: 1800}    # so often: held until it has rested for as long
 many_silent: {more_than: 5, within_s: 60}

@@ -45,7 +45,7 @@ Broker.keepalive_s 5..600
 Broker.port 1..65535
 Broker.protocol one of 5 3.1.1
 Catalogue needs entries format
-Catalogue.acknowledged_over one of bayroll mqtt
+Catalogue.acknowledged_over one of bayroll mqtt opcua
 Catalogue.entries ..200 entries
 Catalogue.format one of 1
 Catalogue.shelving_max_h 1..8
