@@ -294,6 +294,9 @@ class Watch:
             self.map = kept
 
     def _not_read(self, read: PassRead, *why: object) -> bool:
+        """why: what was read instead; who tells such a thing does not tell what was told before."""
+        if why:
+            self._pending = None
         if self._answered:
             since = self._unreadable_since = self._unreadable_since or self.now
             waited = self.now.mono - since.mono

@@ -126,6 +126,20 @@ def test_a_version_that_goes_again_before_it_is_confirmed_is_no_change() -> None
     assert of(Believed, bench.until(20_000)) == []
 
 
+def test_a_version_seen_before_memory_was_erased_is_confirmed_anew_after_it() -> None:
+    bench = visits(larch()).settle()
+    bench.watch.next_nameplate = bench.now_s
+    change(bench.relay, swRev="5.2")
+    bench.visit()
+    change(bench.relay, swRev=None)  # type: ignore[arg-type]
+    bench.until(bench.now_s + 1_000)
+    change(bench.relay, swRev="5.2")
+    back = bench.now_s
+    bench.until(back + 10_000)
+    (when,) = [at for at, one in bench.told if isinstance(one, Believed) and at > back]
+    assert when - back >= PACE.confirm_s
+
+
 def test_what_a_boot_program_shows_is_no_change() -> None:
     bench = visits(larch()).settle()
     for seed in range(20):
