@@ -16,12 +16,14 @@ import ssl
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from functools import partial
 from types import TracebackType
 from typing import Any, Final, Self
 
 import aiomqtt
 from paho.mqtt.client import Client as PahoClient
-from paho.mqtt.client import ConnectFlags
+from paho.mqtt.client import ConnectFlags, MQTTv5
+from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
@@ -36,9 +38,13 @@ LOOK_UP_S: Final = 0.05  # how soon a connecting thread notices that nobody wait
 
 
 class Client(aiomqtt.Client):
-    """in_flight: messages that the broker takes at once. packet_max: bytes; None: any size."""
+    """in_flight: messages that the broker takes at once. packet_max: bytes; None: any size.
 
-    def __init__(self, host: str, port: int, **settings: Any) -> None:
+    will_anyway: the broker tells the will also where we end by our own will. called: a way to the
+    broker stood, so that it may have heard of us.
+    """
+
+    def __init__(self, host: str, port: int, *, will_anyway: bool = False, **settings: Any) -> None:
         super().__init__(
             host,
             port,
@@ -50,6 +56,8 @@ class Client(aiomqtt.Client):
         )
         self.in_flight = limits.MQTT_IN_FLIGHT_MAX
         self.packet_max: int | None = None
+        self.called = False
+        self._will_anyway = will_anyway
         self._given_up = threading.Event()
         self.pending_calls_threshold = limits.MQTT_IN_FLIGHT_MAX  # that many are as meant
         self._client.connect_timeout = limits.MQTT_CONNECT_S
@@ -90,7 +98,7 @@ class Client(aiomqtt.Client):
     ) -> None:
         """Says goodbye where we end by our own will; else just drops, so that the will is told."""
         try:
-            if exc_type is None or issubclass(exc_type, asyncio.CancelledError):
+            if (exc_type is None or issubclass(exc_type, asyncio.CancelledError)) and self._bye():
                 self.timeout = limits.MQTT_GOODBYE_S
                 # what goes wrong with a goodbye must not hide the cancellation that brought it
                 with suppress(aiomqtt.MqttError):
@@ -98,6 +106,14 @@ class Client(aiomqtt.Client):
         finally:
             self._given_up.set()
             self._drop()
+
+    def _bye(self) -> bool:
+        """Whether to say goodbye. MQTT 3.1.1 knows none that leaves the will: 3.14.4 there."""
+        if self._will_anyway:
+            reason = ReasonCode(PacketTypes.DISCONNECT, "Disconnect with will message")
+            self._client.disconnect = partial(self._client.disconnect, reason)  # type: ignore[method-assign]
+            return self._client.protocol == MQTTv5
+        return True
 
     def _drop(self) -> None:
         if self._disconnected.done() and not self._disconnected.cancelled():
@@ -137,6 +153,7 @@ class Client(aiomqtt.Client):
 
     def _on_socket_open(self, client: PahoClient, userdata: Any, sock: Any) -> None:
         """Called in the connecting thread."""
+        self.called = True
 
         def watch() -> None:
             self._when_open(self._loop.add_reader, sock, self._readable)
