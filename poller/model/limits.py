@@ -120,6 +120,10 @@ MQTT_GOODBYE_S: Final = 1.0  # of the two seconds within which the service ends
 MQTT_HEARD_MAX: Final = 16  # we subscribe to nothing; what a broker sends all the same is dropped
 MQTT_HEARD_BYTES_MAX: Final = 16 * 1024  # of one packet of theirs: acknowledgements, a goodbye
 MQTT_OVERHEAD_BYTES: Final = 512  # header, topic and properties beside a payload
+# Sparkplug. A host that lost its place asks for births; many may at once, when they come back.
+SPARKPLUG_REBIRTH_REST_S: Final = 5.0  # after births; meanwhile a host goes on with what it has
+SPARKPLUG_STEP_EVENTS: Final = 50  # between two confirmations: so many are told again at most
+SPARKPLUG_ID_MAX: Final = 64  # of a group, a node, a host: topics carry them in every message
 # Syslog. RFC 5424, 6.1: every receiver takes 480 octets, and should take 2,048.
 SYSLOG_OCTETS_MIN: Final = 480
 SYSLOG_OCTETS_MAX: Final = 8_192  # RFC 5425, 4.3.1: receivers should take so many
@@ -138,6 +142,16 @@ SYSLOG_HEAD_EVENTS: Final = 1_000  # or so many events
 POINT_CLIENTS_MAX: Final = 64  # front ends of every control room and their spares
 POINT_NETWORKS_MAX: Final = 64  # from which clients may come
 POINT_REQUESTS_AT_ONCE: Final = 16  # of one client; guide 4.4.2: a server's transactions, 1 to 16
+
+# IEC 60870-5-104.
+IEC104_CLIENTS_MAX: Final = 64  # control centres, their spares, and somebody who looks
+IEC104_GROUPS_MAX: Final = 16  # each has a queue of its own
+IEC104_K_MAX: Final = 1_000  # frames under way; 12 is usual
+IEC104_WAITING_MAX: Final = 10_000  # changes for one group, while another takes them
+IEC104_BEHIND_MAX: Final = 100_000  # events that are read again for a group that took them not
+IEC104_ANSWERS_MAX: Final = 64  # a client sends some commands at once and waits for answers
+IEC104_HANDSHAKE_S: Final = 5.0  # of TLS
+IEC104_NOTE_S: Final = 1.0  # between two notes of how far each group is
 
 # A process of its own for an output.
 CHILD_TOLD_MAX: Final = 4 * 1024 * 1024  # octets of a line to it: the alarms of 5,000 relays
@@ -166,6 +180,34 @@ OPCUA_CONDITION_NODES_MAX: Final = 1_000  # each of 30 nodes; past it alarms are
 OPCUA_EVENT_IDS_KEPT: Final = 16  # of one alarm, by which it may be acknowledged
 OPCUA_ASKED_MAX: Final = 16  # acknowledgements on their way to the book
 OPCUA_ANSWER_S: Final = 10.0  # for the book to answer; a commit takes milliseconds
+
+# The page: anybody who reaches its port may ask it.
+PAGE_NAMES_MAX: Final = 16  # by which people open it
+PAGE_CONNECTIONS_MAX: Final = 200  # thirty people, each with the six that a browser opens
+PAGE_HEAD_OCTETS: Final = 16 * 1024  # of a request's head; a browser's takes under 2 KiB
+PAGE_BODY_OCTETS: Final = 64 * 1024  # of a form or a command; a plan of work takes under 20 KiB
+PAGE_HEAD_S: Final = 10.0  # from the connection, or the answer before, to a whole head
+PAGE_BODY_S: Final = 10.0  # for the rest of the request
+PAGE_SEND_S: Final = 20.0  # for a browser to take what it is sent; past it the connection ends
+PAGE_GOODBYE_S: Final = 1.0  # of the two seconds within which the service ends
+PAGE_THREADS: Final = 2  # that read the journal and draw, beside the loop
+PAGE_WAITING_MAX: Final = 64  # requests that wait for one of them; more are told to come back
+PAGE_ROWS_MAX: Final = 200  # events of the journal in one answer
+PAGE_STREAMS_MAX: Final = 64  # of changes: one for each page that somebody looks at
+PAGE_MOVED_KEPT: Final = 2_000  # events of which a page that lost its stream is told what moved
+PAGE_BEAT_S: Final = 15.0  # proxies end a stream that is silent for half a minute or more
+PAGE_READ_S: Final = 5.0  # between two tellings of when relays were last read
+PAGE_SESSIONS_MAX: Final = 200
+PAGE_SESSIONS_OF_ONE_MAX: Final = 8  # places at which one person is signed in; the oldest ends
+PAGE_ACTING_IDLE_S: Final = 1_800.0  # after it, who may do more than look signs in again
+PAGE_TRIES_S: Final = 300.0  # within which wrong passwords are counted
+PAGE_TRIES_OF_NAME_MAX: Final = 10  # in that time; with 12 characters nobody guesses so
+PAGE_TRIES_OF_ADDRESS_MAX: Final = 20  # some people behind one proxy
+PAGE_TRIED_MAX: Final = 1_000  # names and addresses of which tries are remembered
+PAGE_HASHES_AT_ONCE: Final = 2  # passwords tried at a time: each takes 64 MiB and a tenth second
+USERS_MAX: Final = 200  # who may sign in, of one substation
+PASSWORD_MIN: Final = 12  # characters
+PASSWORD_MAX: Final = 128
 
 # Control socket.
 CONTROL_LINE_MAX: Final = 256 * 1024
