@@ -14,6 +14,7 @@ from poller.alarms import covers, silence
 from poller.alarms.silence import Silence
 from poller.model import limits
 from poller.model.alarms import OF_THE_POLLER, Alarm, Cause, Condition, Own
+from poller.model.attribute_words import attribute
 from poller.model.events import ChangeClass
 from poller.model.nameplate import flat
 from poller.model.standing import Investigation, Relay, State
@@ -197,7 +198,7 @@ def _investigated(classes: Collection[ChangeClass]) -> Finder:
             opened.sort(key=lambda one: by_number(one.id))
             newest = opened[-1]
             told = [
-                f"{change.attribute} changed from {change.before or 'nothing'}"
+                f"{attribute(change.attribute)} changed from {change.before or 'nothing'}"
                 f" to {change.after or 'nothing'}"
                 for change in newest.changes[: limits.SENTENCE_CHANGES_MAX]
             ]
@@ -331,7 +332,7 @@ def _firmware(about: About, entry: Entry) -> Iterator[Condition]:
     }
     if not found:
         return
-    told = [f"{name} {one.version or 'not read'}" for name, one in found.items()]
+    told = [f"{attribute(name)} {one.version or 'not read'}" for name, one in found.items()]
     targets = sorted({one.target for one in found.values() if one.target is not None})
     against = f"; the target is {', '.join(targets)}" if targets else ""
     yield about.condition(

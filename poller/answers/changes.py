@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from poller.answers.words import attribute, count, quoted
+from poller.answers.words import count, quoted
 from poller.model import limits
+from poller.model.attribute_words import attribute
 from poller.model.events import Change, ChangeClass, NameplateChanged, Order
 
 WAY: Final = {

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from poller.answers.words import age_s, attribute, span
+from poller.answers.words import age_s, span
 from poller.answers.work_words import FIRMWARE, GRAVEST, state_says
+from poller.model.attribute_words import attribute
 from poller.model.standing import Firmware, Investigation, Relay, State, baseline_word
 from poller.model.standing import shown as present
 from poller.model.status import Behaviour, Health, Quality, StatusReading

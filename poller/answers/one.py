@@ -11,9 +11,10 @@ from poller.answers import alarms, investigations, work
 from poller.answers.alarms import AlarmRow, Part
 from poller.answers.investigations import InvestigationRow
 from poller.answers.listing import troubles
-from poller.answers.words import BEHAVIOUR, HEALTH, age_s, attribute, count, moment, position, span
+from poller.answers.words import BEHAVIOUR, HEALTH, age_s, count, moment, position, span
 from poller.answers.work import WorkRow
 from poller.answers.work_words import FIRMWARE
+from poller.model.attribute_words import attribute
 from poller.model.canonical import Utc, stamp
 from poller.model.nameplate import ATTRIBUTES, Nameplate, flat
 from poller.model.standing import Baseline, Manual, Relay, State, baseline_word

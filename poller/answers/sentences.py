@@ -9,7 +9,6 @@ from poller.answers import alarm_sentences, changes, work_sentences
 from poller.answers.words import (
     BEHAVIOUR,
     HEALTH,
-    attribute,
     count,
     moment,
     place,
@@ -22,6 +21,7 @@ from poller.answers.words import (
 from poller.answers.work_sentences import by, reference
 from poller.model import events as ev
 from poller.model import limits
+from poller.model.attribute_words import attribute
 from poller.model.standing import State
 from poller.model.text import shown
 

@@ -12,10 +12,11 @@ from typing import TypeAlias
 
 from poller.answers import sheet_items, work
 from poller.answers.sheet_items import FIRMWARE, Item
-from poller.answers.words import attribute, count, moment, position, quoted
+from poller.answers.words import count, moment, position, quoted
 from poller.answers.work import CheckLine, Expected
 from poller.answers.work_words import NOTE, meant, state_says, window
 from poller.model import limits
+from poller.model.attribute_words import attribute
 from poller.model.nameplate import from_flat
 from poller.model.standing import State
 from poller.model.text import shown

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from typing import Final
 
 from poller.model import limits
+from poller.model.attribute_words import attribute
 from poller.model.nameplate import Nameplate
 from poller.model.standing import State
 from poller.model.status import Behaviour, Health
@@ -20,27 +21,8 @@ BEHAVIOUR: Final = {
     Behaviour.TEST_BLOCKED: "test, blocked",
     Behaviour.OFF: "off",
 }
-ATTRIBUTE: Final = {
-    "vendor": "maker",
-    "model": "model",
-    "serNum": "serial number",
-    "hwRev": "hardware version",
-    "swRev": "firmware",
-    "configRev": "configuration revision",
-    "paramRev": "settings revision",
-    "location": "location",
-    "orderCode": "order code",
-    "settingsId": "settings mark",  # a checksum or a time, as the relay has it
-}
 # What needs no quotes: a version or a number, of one or more words.
 CLEAN: Final = re.compile(r"[A-Za-z0-9._+/:-]+(?: [A-Za-z0-9._+/:-]+)*")
-
-
-def attribute(name: str) -> str:
-    """A name as in nameplate.flat: swRev, components.boot.swRev (boot firmware)."""
-    *path, last = name.split(".")
-    word = ATTRIBUTE.get(last, last)
-    return shown(f"{path[1]} {word}" if len(path) > 1 else word, limits.SENTENCE_TEXT_MAX)
 
 
 def quoted(text: str) -> str:
@@ -74,7 +56,7 @@ def what(nameplate: Nameplate) -> str:
     for name in ("serNum", "swRev"):
         text = getattr(nameplate, name)
         if text is not None:
-            told.append(f"{ATTRIBUTE[name]} {quoted(text)}")
+            told.append(f"{attribute(name)} {quoted(text)}")
     return ", ".join(told) or "nothing about itself"
 
 

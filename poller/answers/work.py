@@ -10,9 +10,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
-from poller.answers.words import age_s, attribute, position
+from poller.answers.words import age_s, position
 from poller.answers.work_words import NOTE, line_says, meant, state_says, untested, window
 from poller.model import limits
+from poller.model.attribute_words import attribute
 from poller.model.canonical import Utc
 from poller.model.nameplate import ATTRIBUTES
 from poller.model.standing import State

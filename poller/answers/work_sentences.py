@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Any, Final
 
 from poller.answers import changes
-from poller.answers.words import attribute, count, quoted, said
+from poller.answers.words import count, quoted, said
 from poller.answers.work_words import (
     DISPOSITION,
     FIRMWARE,
@@ -19,6 +19,7 @@ from poller.answers.work_words import (
 )
 from poller.model import events as ev
 from poller.model import limits
+from poller.model.attribute_words import attribute
 from poller.model.standing import State
 from poller.model.text import shown
 

@@ -8,8 +8,9 @@ from functools import lru_cache
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from poller.answers.words import attribute, count, moment, quoted
+from poller.answers.words import count, moment, quoted
 from poller.model import limits
+from poller.model.attribute_words import attribute
 from poller.model.events import ChangeClass
 from poller.model.text import shown
 from poller.model.work import (

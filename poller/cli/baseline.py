@@ -8,10 +8,11 @@ from typing import Annotated
 import typer
 
 from poller.answers.baselines import acceptable, baseline_rows, difference_rows
-from poller.answers.words import attribute, count, span
+from poller.answers.words import count, span
 from poller.cli import common
 from poller.cli.ask import ask
 from poller.cli.common import Exit, JsonOption, ReferenceOption, SiteOption, WhoOption, WhyOption
+from poller.model.attribute_words import attribute
 from poller.model.canonical import plain
 
 baseline = typer.Typer(no_args_is_help=True, help="The accepted nameplate of each relay.")

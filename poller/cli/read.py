@@ -7,10 +7,10 @@ from typing import Annotated, Any
 import typer
 from rich.table import Table
 
-from poller.answers.words import attribute
 from poller.cli import asking, common
 from poller.cli.asking import Ask, TimeoutOption, UnitOption
 from poller.cli.common import Exit, JsonOption
+from poller.model.attribute_words import attribute
 from poller.model.canonical import plain
 from poller.model.nameplate import flat
 from poller.model.text import shown

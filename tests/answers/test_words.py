@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from poller.answers.words import age_s, attribute, said, span
+from poller.answers.words import age_s, said, span
+from poller.model.attribute_words import attribute
 from tests.answers.world import NOW, ago
 
 
