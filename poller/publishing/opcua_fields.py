@@ -135,7 +135,7 @@ def values_of(
         "LastSeverity": condition.last_severity,
         "LastSeverity/SourceTimestamp": condition.time,
         "Comment": ua.LocalizedText(condition.comment),
-        "Comment/SourceTimestamp": condition.commented_at,
+        "Comment/SourceTimestamp": condition.commented_at or condition.time,
         "ClientUserId": condition.by,
         "InputNode": ua.NodeId(),
         "SuppressedOrShelved": condition.suppressed_or_shelved,

@@ -73,6 +73,7 @@ class Session(InternalSession):  # type: ignore[misc]
         return await super().create_session(params, sockname)
 
     def activate_session(self, params: Any, peer_certificate: bytes | None) -> Any:
+        peer_certificate = peer_certificate or None  # b"" where nothing is signed
         self._check_peer(params, peer_certificate)
         if not self.is_activated() and self.iserver.sessions >= self.iserver.sessions_max:
             raise ServiceError(C.BadTooManySessions)
