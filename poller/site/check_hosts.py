@@ -1,4 +1,4 @@
-"""Where a site's relays and broker are found: one host each, nothing scanned, no one twice."""
+"""Where relays, broker and page are found: one host each, nothing scanned, no one twice."""
 
 from __future__ import annotations
 
@@ -64,6 +64,40 @@ def _source_address(whole: Whole) -> Iterator[Fault]:
             code="site-host",
             what=f"{source!r} is no address",
             mend="write the address of this machine from which relays are asked, or leave it out",
+        )
+
+
+def _page_host(whole: Whole) -> Iterator[Fault]:
+    page = whole.site.page
+    if page is not None and _address(page.host) is None and page.host.lower() != "localhost":
+        yield Fault(
+            path=("page", "host"),
+            code="site-page-host",
+            what=f"{page.host!r} is no address",
+            mend="write the address of this machine on which the page is to be served, or 0.0.0.0 "
+            "for all of them; names by which people open it stand under names:",
+        )
+
+
+def _page_names(whole: Whole) -> Iterator[Fault]:
+    for at, name in enumerate(whole.site.page.names if whole.site.page else ()):
+        if not _one_host(name):
+            yield Fault(
+                path=("page", "names", at),
+                code="site-page-host",
+                what=f"{name!r} is not one address or host name",
+                mend="write the name as it stands in the browser, without https:// and port",
+            )
+
+
+def _page_tls(whole: Whole) -> Iterator[Fault]:
+    page = whole.site.page
+    if page is not None and page.tls is None and not page.on_loopback:
+        yield Fault(
+            path=("page", "host"),
+            code="site-page-tls",
+            what=f"on {page.host} passwords would go over the network for anybody to read",
+            mend="name certificate and key under tls:, or write host: 127.0.0.1",
         )
 
 
@@ -141,6 +175,9 @@ CHECKS: Final[tuple[Check[Whole], ...]] = (
     Check(_hosts),
     Check(_broker_host),
     Check(_source_address),
+    Check(_page_host),
+    Check(_page_names),
+    Check(_page_tls, needs=("page",)),
     Check(_units),
     Check(_agreeing),
     Check(_gateways),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Annotated, Any, Final, Literal, TypeAlias
@@ -226,6 +227,44 @@ ProtectionGroup: TypeAlias = Annotated[
 ]
 
 
+class PageTls(Strict):
+    """Files beside the site file unless absolute: what proves the page to a browser."""
+
+    certificate: Text
+    key: Text
+
+
+class Page(Strict):
+    """Where the page and its API are served. names: others by which people open it there.
+
+    Elsewhere than on loopback it needs tls, and at least one user.
+    """
+
+    host: Text = "127.0.0.1"
+    port: Port = 8420
+    names: Annotated[
+        tuple[Text, ...],
+        Field(
+            max_length=limits.PAGE_NAMES_MAX,
+            strict=False,
+            description="of the machine and of a proxy before it",
+        ),
+    ] = ()
+    tls: PageTls | None = None
+    session_h: Annotated[
+        int,
+        Field(ge=1, le=168, description="a shift and its handover; a display on a wall, a week"),
+    ] = 12
+
+    @property
+    def on_loopback(self) -> bool:
+        """Nobody reaches it but from this machine."""
+        try:
+            return ipaddress.ip_address(self.host).is_loopback
+        except ValueError:
+            return self.host.lower() == "localhost"
+
+
 class SiteFile(Strict):
     """asset_class: impact rating after NERC CIP-002, where that applies."""
 
@@ -243,6 +282,7 @@ class SiteFile(Strict):
     outputs: dict[OutputName, dict[str, Any]] = Field(default={})
     journal: JournalPlace = JournalPlace()
     work: WorkSettings = WorkSettings()
+    page: Page | None = Page()  # null: none is served
     protection_groups: dict[Id, ProtectionGroup] = Field(
         default={},
         max_length=limits.GROUPS_MAX,

@@ -156,6 +156,14 @@ Number.address 0..65536
 Number.table one of holding input coil discrete
 Number.type one of u16 i16 u32 i32 u64 i64 f32 f64
 Number.word_order one of high_first low_first
+Page.host 1..255 characters
+Page.names ..16 entries
+Page.names each 1..255 characters
+Page.port 1..65535
+Page.session_h 1..168
+PageTls needs certificate key
+PageTls.certificate 1..255 characters
+PageTls.key 1..255 characters
 Part needs address
 Part.address 0..65536
 Part.octet one of high low
