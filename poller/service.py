@@ -192,6 +192,7 @@ class Service:
             acknowledge=acknowledge,
             state=lambda: self._durable.state,
             clock_kept=lambda: self.ports.machine().clock_kept,
+            stuck=lambda: self._waiting.failing is not None,
         )
 
     def live(self) -> dict[str, StatusReading]:

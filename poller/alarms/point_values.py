@@ -66,7 +66,7 @@ FIRMWARE: Final = {  # 0: not judged; the graver the higher, so that a limit can
     FirmwareStatus.WITHDRAWN: 8,
 }
 
-RUNNING, NOT_RUNNING = 1, 2  # StationValue.POLLER
+RUNNING, NOT_RUNNING, STUCK = 1, 2, 3  # StationValue.POLLER
 UNACKNOWLEDGED: Final = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED})
 
 

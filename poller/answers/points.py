@@ -76,7 +76,8 @@ SAYS_RELAY: Final[dict[RelayValue, str]] = {
 SAYS_STATION: Final[dict[StationValue, str]] = {
     StationValue.HEARTBEAT: "one more each second while the points are kept up; 0 after 65535",
     StationValue.READING_AGE: "seconds since any relay was last read; 65535 longer or never",
-    StationValue.POLLER: "1 runs, 2 is starting or ends: points are as they last were",
+    StationValue.POLLER: "1 runs; points are as they last were while it is 2 starting or ending, "
+    "3 the journal can't be written",
     StationValue.JOURNAL: "number of the last event told, its lower 16 bits",
     StationValue.RELAYS: "relays that the site lists",
     StationValue.NOT_READ: "of these, those whose communication is not 1",

@@ -175,6 +175,7 @@ def _outputs(
             acknowledge=inside.acknowledge,
             state=inside.state,
             clock_kept=inside.clock_kept,
+            stuck=inside.stuck,
             now=SystemClock().utc,
             secrets=lambda secret: look_up(secret, site_file.parent),
             extra={"folder": site_file.parent},

@@ -16,7 +16,15 @@ from typing import Annotated, Final
 import structlog
 from pydantic import Field, IPvAnyNetwork
 
-from poller.alarms.point_values import VALUE_MAX, StationValue, alarms_on, values
+from poller.alarms.point_values import (
+    NOT_RUNNING,
+    RUNNING,
+    STUCK,
+    VALUE_MAX,
+    StationValue,
+    alarms_on,
+    values,
+)
 from poller.alarms.points import (
     ALARMS_A_BLOCK,
     STATION,
@@ -86,6 +94,7 @@ class AlarmPoints:
         self._something = asyncio.Event()
         self._acked: int | None = None
         self._beat = 0
+        self._runs = NOT_RUNNING
         self._server: PointsServer | None = None
         self._says = "waits for the first points"
 
@@ -163,6 +172,7 @@ class AlarmPoints:
             inputs_count=blocks * ALARMS_A_BLOCK,
             registers=registers,
         )
+        self._runs = RUNNING if state.running else NOT_RUNNING
         self._own_values()
         if blocks:
             self._something.set()
@@ -176,6 +186,7 @@ class AlarmPoints:
         for place, value in (
             (StationValue.HEARTBEAT, self._beat),
             (StationValue.READING_AGE, self._reading_age_s()),
+            (StationValue.POLLER, STUCK if self._context.stuck() else self._runs),
         ):
             number = value_number(self._points, STATION, place)
             if number is not None and number < len(self._registers):

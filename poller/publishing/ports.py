@@ -44,6 +44,7 @@ class Inside:
     acknowledge: Acknowledge
     state: Callable[[], State]
     clock_kept: Callable[[], bool | None]
+    stuck: Callable[[], bool]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +55,7 @@ class Context:
     looked up (environment or file), so that no secret passes through settings or logs.
     acknowledge: for a peer over which the site acknowledges alarms. state: what is durable now,
     for whoever is asked how things stand. clock_kept: whether a time service keeps the clock; None:
-    not known.
+    not known. stuck: the journal can't be written, so that nothing new is told.
     extra: folder: a path where relative names of files begin; random: for the jitter of retries.
     """
 
@@ -69,6 +70,7 @@ class Context:
     acknowledge: Acknowledge = _nowhere
     state: Callable[[], State] = State
     clock_kept: Callable[[], bool | None] = _not_known
+    stuck: Callable[[], bool] = bool
     extra: Mapping[str, Any] = field(default_factory=dict)
 
 

@@ -12,7 +12,7 @@ from pydantic import ValidationError
 from pymodbus.client import AsyncModbusTcpClient
 
 from poller.alarms import points
-from poller.alarms.point_values import VALUE_MAX, RelayValue, StationValue
+from poller.alarms.point_values import STUCK, VALUE_MAX, RelayValue, StationValue
 from poller.alarms.points import STATION, alarm_number, value_number
 from poller.model import events as ev
 from poller.model.alarms import AlarmState
@@ -205,6 +205,17 @@ async def test_the_journal_moves_with_every_event(bench: Bench) -> None:
         await bench.house.commit(seen(1))
         last = bench.house.durable.state.seq
         await bench.becomes(last, lambda: bench.value(StationValue.JOURNAL))
+
+
+async def test_points_that_stand_still_say_so(bench: Bench) -> None:
+    await bench.begin()
+    async with Running(bench.house.pump(bench.output()).run()):
+        await bench.connect()
+        before = await bench.value(StationValue.POLLER)
+        bench.house.stuck = True  # the journal can't be written, so that nothing is delivered
+        await bench.becomes(STUCK, lambda: bench.value(StationValue.POLLER))
+        bench.house.stuck = False
+        await bench.becomes(before, lambda: bench.value(StationValue.POLLER))
 
 
 # Its port.

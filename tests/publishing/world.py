@@ -168,6 +168,7 @@ class House:
         self.acks: list[tuple[AckAlarm, str, str]] = []
         self.refuses: str | None = None
         self.clock_kept: bool | None = True
+        self.stuck = False
 
     async def commit(self, *events: ev.Event) -> None:
         recorded = await self.journal.commit(events)
@@ -200,6 +201,7 @@ class House:
             acknowledge=self.acknowledge,
             state=lambda: self.durable.state,
             clock_kept=lambda: self.clock_kept,
+            stuck=lambda: self.stuck,
             extra={"folder": folder, "random": Random(7)},
         )
 
