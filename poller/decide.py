@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final, TypeAlias, get_args
 
+from poller import people
 from poller.alarms import book as alarm_book
 from poller.alarms import points
 from poller.alarms.requests import AlarmRequest
@@ -21,6 +22,7 @@ from poller.model.nameplate import flat, from_flat
 from poller.model.refusal import Refusal as Refusal  # noqa: PLC0414 - decide raises it
 from poller.model.standing import Relay, State, shown
 from poller.model.status import StatusReading
+from poller.people import UserRequest
 from poller.site.settings import RelayEntry, Site
 from poller.state import fold
 from poller.work import book, watching
@@ -92,7 +94,9 @@ class Resume:
     relay: str
 
 
-Command: TypeAlias = AcceptBaseline | EnterReading | Pause | Resume | Request | AlarmRequest
+Command: TypeAlias = (
+    AcceptBaseline | EnterReading | Pause | Resume | Request | AlarmRequest | UserRequest
+)
 Input: TypeAlias = About | Started | SiteRead | Stopping | Stepped | Gap | Command | Attend
 Decided: TypeAlias = list[tuple[str, ev.Body]]
 
@@ -411,6 +415,10 @@ def _of_alarms(state: State, site: Site, given: AlarmRequest, present: Present) 
     return alarm_book.decided(state, site, given, present.at)
 
 
+def _of_people(state: State, site: Site, given: UserRequest, present: Present) -> Decided:
+    return people.decided(state, given)
+
+
 DECISIONS: Final[dict[type, Callable[[State, Site, Any, Present], Decided]]] = {
     About: _about,
     Started: _started,
@@ -429,5 +437,6 @@ DECISIONS: Final[dict[type, Callable[[State, Site, Any, Present], Decided]]] = {
     Resume: _resume,
     **dict.fromkeys(get_args(Request), _booked),
     **dict.fromkeys(get_args(AlarmRequest), _of_alarms),
+    **dict.fromkeys(get_args(UserRequest), _of_people),
     Attend: _attended,
 }

@@ -9,6 +9,7 @@ from typing import Any, Final, TypeVar
 
 from poller.alarms import folds, points
 from poller.alarms.folds import FOLDS as ALARMS
+from poller import people
 from poller.model import events as ev
 from poller.model import limits
 from poller.model.nameplate import Nameplate
@@ -262,8 +263,9 @@ BOOK: Final[dict[str, Callable[[State, Any, ev.Event], State]]] = {
     "spare_removed": _removed,
     "point_block_assigned": lambda s, b, e: replace(s, points=points.folded(s.points, b)),
     "point_places_assigned": lambda s, b, e: replace(s, points=points.folded(s.points, b)),
+    "user_changed": lambda s, b, e: replace(s, users=people.folded(s.users, e)),
 }
-"""Events that add to the book of work, investigations and boxes, or to the points."""
+"""Events that add to the book of work, investigations and boxes, to the points, or to people."""
 
 
 def _box_moved(state: State, before: Nameplate | None, body: Any, event: ev.Event) -> State:

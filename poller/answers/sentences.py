@@ -24,6 +24,8 @@ from poller.model import limits
 from poller.model.attribute_words import attribute
 from poller.model.standing import State
 from poller.model.text import shown
+from poller.model.users import UserHappening
+from poller.model.users import says as role_says
 
 
 def sentence(event: ev.Event, state: State) -> str:
@@ -183,6 +185,17 @@ def _pruned(body: ev.Pruned) -> str:
     )
 
 
+def _user(body: ev.UserChanged) -> str:
+    roles = ", ".join(map(role_says, body.roles)) or "no role"
+    how = {
+        UserHappening.ADDED: f"was added as {roles}",
+        UserHappening.ROLES_CHANGED: f"is {roles} now",
+        UserHappening.PASSWORD_CHANGED: "has a new password",
+        UserHappening.REMOVED: "was removed",
+    }
+    return f"User {quoted(body.user)} {how[body.happening]}."
+
+
 POLLER: Final[dict[str, Poller]] = {
     "service_started": lambda b: f"The poller started, version {quoted(b.version)}.",
     "service_stopped": _stopped,
@@ -192,6 +205,7 @@ POLLER: Final[dict[str, Poller]] = {
     ),
     "output_gap": _gap,
     "pruned": _pruned,
+    "user_changed": _user,
     **work_sentences.ABOUT_THE_POLLER,
 }
 """About the poller itself."""

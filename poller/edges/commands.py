@@ -25,6 +25,7 @@ from poller.model.canonical import adapter
 from poller.model.events import Event, WorkAdded
 from poller.model.nameplate import ATTRIBUTES
 from poller.model.work import SettingsFile
+from poller.people import AddUser, ChangeUser, RemoveUser, UserRequest
 from poller.work.requests import (
     AddWork,
     CancelWork,
@@ -60,6 +61,9 @@ COMMANDS: Final[dict[str, type]] = {
     "alarm_out_of_service": TakeOutOfService,
     "alarm_return": ReturnToService,
     "alarm_reset": ResetLatch,
+    "user_add": AddUser,
+    "user_change": ChangeUser,
+    "user_remove": RemoveUser,
 }
 HERE: Final = "bayroll"  # the command line and the page come this way; others never do
 # texts that a person writes, and those without which there is no command
@@ -104,7 +108,7 @@ def command(op: str, args: dict[str, Any]) -> Command:
     return given
 
 
-def _booked(given: Request | AlarmRequest) -> None:
+def _booked(given: Request | AlarmRequest | UserRequest) -> None:
     """A request to a book: every text within its bound, what is needed there."""
     for field in fields(given):
         value = getattr(given, field.name)

@@ -13,6 +13,7 @@ from poller.model.alarms import AlarmState, Audience, Happening, Inhibit, Priori
 from poller.model.canonical import Utc
 from poller.model.nameplate import Nameplate
 from poller.model.status import Behaviour, Health, Quality
+from poller.model.users import Role, UserHappening
 from poller.model.work import Disposition, FirmwareStatus, Line, NoteKind, Plan, WorkState
 
 
@@ -536,6 +537,20 @@ class AlarmRated(Body):
     alarm: str
     audience: tuple[Audience, ...]
     priority: Priority
+
+
+# People who sign in to the page.
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UserChanged(Body):
+    """roles: those from here on; none of one who was removed. No password and no hash of one."""
+
+    kind: ClassVar[str] = "user_changed"
+    user: str
+    happening: UserHappening
+    roles: tuple[Role, ...] = ()
 
 
 # Points of plain protocols.

@@ -9,6 +9,7 @@ from poller.model.canonical import Utc
 from poller.model.events import Change, ChangeClass
 from poller.model.nameplate import Nameplate, flat, from_flat
 from poller.model.status import Behaviour, Health
+from poller.model.users import User
 from poller.model.work import AT_WORK, ENDED, Asset, Disposition, FirmwareStatus, Work, by_number
 
 
@@ -121,6 +122,7 @@ class State:
     assets: dict[str, Asset] = field(default_factory=dict)  # by asset_key
     alarms: dict[str, Alarm] = field(default_factory=dict)  # by id; the oldest at rest are dropped
     points: Points = field(default_factory=Points)
+    users: dict[str, User] = field(default_factory=dict)  # who may sign in, by name
 
     def rests(self, relay: str) -> bool:
         """It is not polled: a person paused it, or works on it."""

@@ -18,6 +18,7 @@ from poller.model.events import Body, Change, ChangeClass, Order
 from poller.model.nameplate import Nameplate
 from poller.model.standing import Relay, State
 from poller.model.status import Behaviour, Health
+from poller.model.users import Role, UserHappening
 from poller.model.work import (
     Disposition,
     FirmwareStatus,
@@ -352,6 +353,25 @@ CHANGES: list[tuple[Body, str]] = [
 ]
 
 ABOUT_THE_POLLER: list[tuple[Body, str]] = [
+    (
+        ev.UserChanged(
+            user="j.kral",
+            happening=UserHappening.ADDED,
+            roles=(Role.OPERATOR, Role.SECURITY_ADMINISTRATOR),
+        ),
+        "User j.kral was added as operator, security administrator.",
+    ),
+    (
+        ev.UserChanged(user="j.kral", happening=UserHappening.ROLES_CHANGED, roles=(Role.VIEWER,)),
+        "User j.kral is viewer now.",
+    ),
+    (
+        ev.UserChanged(
+            user="j.kral", happening=UserHappening.PASSWORD_CHANGED, roles=(Role.VIEWER,)
+        ),
+        "User j.kral has a new password.",
+    ),
+    (ev.UserChanged(user="j.kral", happening=UserHappening.REMOVED), "User j.kral was removed."),
     (ev.ServiceStarted(version="0.1.0"), "The poller started, version 0.1.0."),
     (ev.ServiceStopped(reason="stopped"), "The poller stopped."),
     (ev.ServiceStopped(reason="disk full"), "The poller stopped: disk full."),
