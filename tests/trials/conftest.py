@@ -13,7 +13,9 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     seeds = [
         item.callspec.params["seed"]
         for item in session.items
-        if "ran" in getattr(item, "fixturenames", ()) and isinstance(item, pytest.Function)
+        if isinstance(item, pytest.Function)
+        and "ran" in item.fixturenames
+        and "seed" in getattr(getattr(item, "callspec", None), "params", ())
     ]
     if seeds and not session.config.option.collectonly:
         session.config.stash[BESIDE] = Beside(seeds)
