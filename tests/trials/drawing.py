@@ -13,10 +13,12 @@ from typing import Final
 from poller.site.settings import Intervals, JournalPlace, RelayEntry, Site, SiteFile, WorkSettings
 from simulator.scenario import FlagCleared, Scenario, Scene
 from simulator.stage import Stage
+from tests.trials.alarm_drawing import for_alarms, hurried
 from tests.trials.families import BEHIND, FAMILIES, known
-from tests.trials.hands import Errand
+from tests.trials.hands import Deed, Errand
 from tests.trials.stories import Window, planned, rests, story, wrongs
 
+ALARMS: Final = 1_000_000  # past every seed, so that no two draw from the same chance
 POLLS: Final = 20_000  # of a seed at most, so that time is bounded whatever is drawn
 
 
@@ -26,7 +28,7 @@ class Drawn:
     how long it stays dead. steps: of the wall clock, s.
 
     failing: when commits fail. broker_away: when the output's peer is gone. drift: wall seconds
-    that pass in a second.
+    that pass in a second. deeds: what people do about alarms.
     """
 
     seed: int
@@ -40,6 +42,7 @@ class Drawn:
     broker_away: tuple[tuple[float, float], ...]
     steps: tuple[tuple[float, float], ...]
     drift: float
+    deeds: tuple[Deed, ...] = ()
 
 
 def draw(seed: int, hours: float | None = None) -> Drawn:
@@ -79,6 +82,9 @@ def draw(seed: int, hours: float | None = None) -> Drawn:
         works = list(planned(random, [one for one in scenes if one.relay == entry.id], quiet_from))
         errands += works
         windows += [rests(errand) for errand in works]
+    chance = Random(seed + ALARMS)
+    errands = list(hurried(chance, errands))
+    alarms = for_alarms(chance, entries, quiet_from, intervals.status_s)
     file = SiteFile(
         format=1,
         site="trial",
@@ -88,14 +94,20 @@ def draw(seed: int, hours: float | None = None) -> Drawn:
         work=WorkSettings(soak_s=soak_s, bays_at_once=100),
         relays=entries,
     )
-    site = Site(file=file, maps=dict(maps), texts={"site.yaml": str(seed)}, sha256=f"{seed:064x}")
+    site = Site(
+        file=file,
+        maps=dict(maps),
+        texts={"site.yaml": str(seed)},
+        sha256=f"{seed:064x}",
+        alarms=alarms.catalogue,
+    )
     scenario = Scenario(
         format=1,
         scenario=f"seed-{seed}",
         site="site.yaml",
         seed=seed,
         boxes=tuple(box for box in boxes if box.map in used),
-        story=tuple(sorted(scenes, key=lambda scene: (scene.at, scene.relay))),
+        story=tuple(sorted((*scenes, *alarms.scenes), key=lambda scene: (scene.at, scene.relay))),
     )
     failing = _windows(random, quiet_from, random.choice((0, 0, 1)), 5, 300)
     return Drawn(
@@ -103,8 +115,9 @@ def draw(seed: int, hours: float | None = None) -> Drawn:
         site=site,
         stage=Stage(scenario=scenario, entries=entries, maps=maps),
         ends=ends,
-        windows=tuple(windows),
+        windows=(*windows, *alarms.windows),
         errands=tuple(errands),
+        deeds=alarms.deeds,
         kills=_kills(random, quiet_from, scenes, status_s=intervals.status_s),
         failing=failing,
         broker_away=_windows(random, quiet_from, random.choice((0, 1, 2)), 5, 900),

@@ -1,4 +1,4 @@
-"""Judges a run by what truly happened: six checks, each naming what went wrong.
+"""Judges a run by what truly happened: seven checks, each naming what went wrong.
 
 Terms, from the issue that asked for the trial: "happened" is on the wire for the confirmation time;
 "readable" is that every block answers right for confirmation plus two intervals. What lasted
@@ -22,7 +22,7 @@ from poller.model.standing import State
 from poller.site.settings import Pace, pace
 from poller.state import fold
 from simulator.scenario import FirmwareUpdate, Replaced, Silent
-from tests.trials import work_oracle
+from tests.trials import alarm_oracle, work_oracle
 from tests.trials.trial import Ran
 
 FOREVER: Final = float("inf")
@@ -37,7 +37,7 @@ READS: Final = {1, 2, 3, 4, 43}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Failure:
-    """check: 1 to 6. says: what went wrong, for a person. at: seconds of the loop."""
+    """check: 1 to 7. says: what went wrong, for a person. at: seconds of the loop."""
 
     check: int
     says: str
@@ -72,7 +72,7 @@ def judge(ran: Ran) -> list[Failure]:
     found = [*_missed(ran), *_invented(ran)]
     found += [
         Failure(check=check, says=says, relay=relay, at=at)
-        for check, says, relay, at in work_oracle.faults(ran)
+        for check, says, relay, at in (*work_oracle.faults(ran), *alarm_oracle.faults(ran))
     ]
     for check, wrongs in ((3, _published), (4, _folded), (5, _manners), (6, _bounds)):
         found += [Failure(check=check, says=says) for says in wrongs(ran)]

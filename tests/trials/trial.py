@@ -20,7 +20,7 @@ from simulator.acts import Act
 from simulator.bench import Truth
 from tests.trials import virtual_loop
 from tests.trials.drawing import Drawn
-from tests.trials.hands import Done, Hands
+from tests.trials.hands import DeedDone, Done, Hands
 from tests.trials.memory_net import Net, Place
 from tests.trials.memory_net import Site as NetSite
 
@@ -108,6 +108,7 @@ class Ran:
     most_waiting: int
     rest_s: float
     hands: list[Done]
+    deeds: list[DeedDone]
     drawn_start: datetime = START
 
 
@@ -180,6 +181,8 @@ class _Trial:
             loop.call_at(end, self._fail, None)
         for errand in self.drawn.errands:
             self.at_work.append(loop.create_task(self.hands.run(errand), name="a person"))
+        for deed in self.drawn.deeds:
+            self.at_work.append(loop.create_task(self.hands.look_after(deed), name="a person"))
         for at, dead_s in self.drawn.kills:
             await self._live(at)
             await self._between_two_steps()
@@ -272,6 +275,7 @@ class _Trial:
             reader=self.journal,
             most_waiting=self.most_waiting,
             hands=self.hands.done,
+            deeds=self.hands.deeds,
             rest_s=(self.drawn.site.file.intervals.rest_ms or 0) / 1000,
         )
 

@@ -1,0 +1,132 @@
+"""Times of a run as the oracle of alarms needs them: in seconds of the loop, the dead time told."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import cached_property
+from itertools import pairwise
+from typing import Final, TypeAlias
+
+from tests.trials.trial import Ran
+
+Part: TypeAlias = tuple[float, float]
+"""From a time to another, in seconds of the loop."""
+FOREVER: Final = float("inf")
+TOL_S: Final = 1.0  # drift of a delay, and how its end is rounded
+LOOK_S: Final = 5.0  # alarms are looked at so often
+LATE_S: Final = LOOK_S + TOL_S
+ASKED_AGAIN_S: Final = (
+    120.0  # so long a new process has to ask relays whose delay ran out before it
+)
+STEP_SEEN_S: Final = 10.0  # the wall clock is looked at so often
+
+
+@dataclass(frozen=True)
+class Times:
+    ran: Ran
+
+    @cached_property
+    def of(self) -> dict[int, float]:
+        """When each event was decided on, by seq; it became durable later."""
+        ran = self.ran
+        return {one.seq: self.loop(one.event.at, ran.durable_at[one.seq]) for one in ran.events}
+
+    @property
+    def ends(self) -> float:
+        return self.ran.lives[-1][1]
+
+    def wall(self, loop: float) -> datetime:
+        by_s = sum(by for at, by in self.ran.drawn.steps if at <= loop)
+        return self.ran.drawn_start + timedelta(seconds=loop * self.ran.drawn.drift + by_s)
+
+    def loop(self, wall: datetime, before: float) -> float:
+        """The last time before this one at which the wall clock showed that; else `before`."""
+        told = [(wall - self.wall(at)).total_seconds() / self.ran.drawn.drift + at
+                for at, _ in self._segments]  # fmt: skip
+        fits = [
+            time
+            for time, (start, end) in zip(told, self._segments, strict=True)
+            if start - 0.002 <= time <= min(end, before + 0.002)
+        ]
+        return max(fits, default=before)
+
+    def until(self, wall: datetime) -> list[Part]:
+        """When the wall clock shows less than that."""
+        found = []
+        for start, end in self._segments:
+            left_s = (wall - self.wall(start)).total_seconds() / self.ran.drawn.drift
+            if left_s > 0:
+                found.append((start, min(end, start + left_s)))
+        return joined(found)
+
+    @cached_property
+    def _segments(self) -> list[Part]:
+        """Between the times at which the wall clock is set."""
+        return list(pairwise([0.0, *sorted(at for at, _ in self.ran.drawn.steps), FOREVER]))
+
+    def stepped(self, start: float, end: float) -> bool:
+        """The wall clock was set within it, or just before, so that a delay may have any length."""
+        return any(start - STEP_SEEN_S <= at <= end for at, _ in self.ran.drawn.steps)
+
+    @cached_property
+    def lives(self) -> list[Part]:
+        """When a process ran of which all that it decided came into the journal."""
+        found = []
+        for start, end in self.ran.lives[:-1]:
+            stuck = [a for a, b in self.ran.drawn.failing if a < end <= b + 5]
+            found.append((start, min([end - TOL_S, *stuck])))
+        return [*found, self.ran.lives[-1]]
+
+    def due(self, start: float, delay_s: float, again_s: float = 0.0) -> float | None:
+        """When at the latest a delay from `start` on is seen to be over; None: it need not be.
+
+        again_s: how long it runs on where it ran out before a process began.
+        """
+        over = start + delay_s
+        for begin, end in self.lives:
+            if end < start:
+                continue
+            if begin > over:
+                over = begin + again_s
+            if over + LATE_S <= end:
+                late = over + LATE_S
+                return None if self.stepped(start, late) else late
+        return None
+
+
+def joined(parts: Iterable[Part]) -> list[Part]:
+    """In order, and those that meet as one."""
+    found: list[Part] = []
+    for start, end in sorted(parts):
+        if found and start <= found[-1][1]:
+            found[-1] = (found[-1][0], max(end, found[-1][1]))
+        elif start < end:
+            found.append((start, end))
+    return found
+
+
+def common(one: Iterable[Part], other: Iterable[Part]) -> list[Part]:
+    others = list(other)
+    return joined(
+        (max(a, c), min(b, d)) for a, b in one for c, d in others if max(a, c) < min(b, d)
+    )
+
+
+def without(parts: Iterable[Part], holes: Iterable[Part]) -> list[Part]:
+    """What is left of the parts."""
+    left = joined(parts)
+    for a, b in holes:
+        left = [
+            (start, end)
+            for c, d in left
+            for start, end in ((c, min(d, a)), (max(c, b), d))
+            if start < end
+        ]
+    return left
+
+
+def within(parts: Iterable[Part], at: float) -> Iterator[Part]:
+    """Those in which that time lies."""
+    return (one for one in parts if one[0] <= at < one[1])
