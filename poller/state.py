@@ -7,9 +7,9 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any, Final, TypeVar
 
+from poller import people
 from poller.alarms import folds, points
 from poller.alarms.folds import FOLDS as ALARMS
-from poller import people
 from poller.model import events as ev
 from poller.model import limits
 from poller.model.nameplate import Nameplate

@@ -22,6 +22,7 @@ from poller.cli import (
     spare,
     status,
     try_map,
+    user,
     work,
 )
 
@@ -51,6 +52,7 @@ app.command()(people.record)
 app.command()(people.pause)
 app.command()(people.resume)
 app.command()(status.status)
+app.add_typer(user.user, name="user")
 app.add_typer(journal.journal, name="journal")
 app.command()(read.read)
 app.command("try-map")(try_map.try_map)

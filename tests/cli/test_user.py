@@ -1,0 +1,147 @@
+"""bayroll user: people are events, and hashes stay in a file that only its owner reads."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+
+import pytest
+
+from poller.journal import Journal
+from poller.web.passwords import Passwords, beside
+from tests.cli.bench import Bench
+
+PASSWORD = "cold-tea-at-the-bay"  # noqa: S105
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
+    monkeypatch.setenv("BAYROLL_WHO", "J. Kral")
+    monkeypatch.setenv("BAYROLL_RUNTIME_DIR", str(tmp_path / "run"))
+    bench = Bench(tmp_path)
+    (tmp_path / "password").write_text(PASSWORD + "\n")
+    return bench
+
+
+def add(bench: Bench, *words: str) -> str:
+    password = ["--password-file", str(bench.folder / "password")]
+    result = bench.run("user", "add", *words, *password)
+    return result.output
+
+
+def passwords(bench: Bench) -> Passwords:
+    return Passwords(beside(bench.journal))
+
+
+def test_who_is_added_is_listed_and_can_sign_in(bench: Bench) -> None:
+    said = add(bench, "ute", "--role", "operator", "--role", "auditor")
+    assert said == "ute: may sign in as operator, auditor\n"
+    [told] = bench.json("user", "list")
+    assert (told["user"], told["roles"], told["password"]) == ("ute", ["operator", "auditor"], True)
+    assert passwords(bench).match("ute", PASSWORD)
+
+
+def test_no_event_and_no_journal_file_holds_a_password_or_its_hash(bench: Bench) -> None:
+    add(bench, "ute", "--role", "viewer")
+    hashed = json.loads(beside(bench.journal).read_text())["hashes"]["ute"]
+    assert hashed.startswith("$argon2id$")
+    for path in bench.folder.glob("bayroll.journal*"):
+        if path != beside(bench.journal):
+            assert b"argon2" not in path.read_bytes(), path
+            assert PASSWORD.encode() not in path.read_bytes(), path
+
+
+def test_the_journal_says_who_added_whom(bench: Bench) -> None:
+    add(bench, "ute", "--role", "viewer")
+    with Journal.open(bench.journal) as journal:
+        [event] = journal.history(kinds=["user_changed"])
+    assert event.event.by == f"J. Kral (uid {os.getuid()})"
+
+
+def test_the_file_is_its_owners_alone(bench: Bench) -> None:
+    add(bench, "ute", "--role", "viewer")
+    assert beside(bench.journal).stat().st_mode & 0o777 == 0o600
+
+
+def test_who_is_removed_has_no_hash_left(bench: Bench) -> None:
+    add(bench, "ute", "--role", "viewer")
+    assert bench.run("user", "remove", "ute").output == "ute: removed\n"
+    assert passwords(bench).known() == frozenset()
+    assert bench.json("user", "list") == []
+
+
+def test_a_name_that_is_taken_keeps_its_password(bench: Bench) -> None:
+    add(bench, "ute", "--role", "viewer")
+    (bench.folder / "password").write_text("another-password-for-ute")
+    assert "there is such a user" in add(bench, "ute", "--role", "engineer")
+    assert passwords(bench).match("ute", PASSWORD)
+
+
+def test_a_new_password_takes_the_place_of_the_old_one(bench: Bench) -> None:
+    add(bench, "ute", "--role", "viewer")
+    (bench.folder / "new").write_text("nobody-waters-the-fern")
+    said = bench.run("user", "change", "ute", "--password-file", str(bench.folder / "new")).output
+    assert said == "ute: has a new password, and signs in again\n"
+    assert not passwords(bench).match("ute", PASSWORD)
+    assert passwords(bench).match("ute", "nobody-waters-the-fern")
+
+
+def test_other_roles_take_the_place_of_the_old_ones(bench: Bench) -> None:
+    add(bench, "ute", "--role", "viewer")
+    said = bench.run("user", "change", "ute", "--role", "engineer").output
+    assert said == "ute: is engineer from now on\n"
+    assert bench.json("user", "list")[0]["roles"] == ["engineer"]
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("u",), "name at least one role"),
+        (("J Kral", "--role", "viewer"), "small letters"),
+        (("u", "--role", "root"), "'root' is not one of"),
+    ],
+)
+def test_what_is_refused_says_why(bench: Bench, words: tuple[str, ...], says: str) -> None:
+    assert says in add(bench, *words)
+    assert passwords(bench).known() == frozenset()
+
+
+def test_a_short_password_is_refused(bench: Bench) -> None:
+    (bench.folder / "password").write_text("short")
+    assert "a password has 12 to 128 characters, not 5" in add(bench, "ute", "--role", "viewer")
+    assert bench.json("user", "list") == []
+
+
+def test_without_a_terminal_a_file_is_asked_for(bench: Bench) -> None:
+    result = bench.run("user", "add", "ute", "--role", "viewer")
+    assert "give --password-file FILE" in result.output
+
+
+def test_a_file_that_others_may_read_is_told(bench: Bench) -> None:
+    add(bench, "ute", "--role", "viewer")
+    beside(bench.journal).chmod(0o640)
+    result = bench.run("user", "list")
+    assert "others may read it [users-file]" in result.output
+    assert "chmod 600" in result.output
+
+
+@pytest.mark.parametrize(
+    "text", ["", "{", '{"format": 2, "hashes": {}}', '{"format": 1, "hashes": []}', "[" * 10_000]
+)
+def test_a_file_that_is_damaged_is_told(bench: Bench, text: str) -> None:
+    beside(bench.journal).write_text(text)
+    beside(bench.journal).chmod(0o600)
+    assert "it is not as it was written [users-file]" in bench.run("user", "list").output
+
+
+def test_somebody_whose_hash_is_gone_is_told_of(bench: Bench) -> None:
+    add(bench, "ute", "--role", "viewer")
+    passwords(bench).forget("ute")
+    assert "none: can't sign in" in bench.run("user", "list").output
+
+
+def test_a_hash_without_its_user_in_the_journal_is_nobody(bench: Bench) -> None:
+    """Whoever writes into the file gains nothing: roles are read from the journal."""
+    passwords(bench).set("intruder", "let-me-in-anyway")
+    assert bench.json("user", "list") == []
