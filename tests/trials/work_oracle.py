@@ -164,7 +164,9 @@ def _outcomes(ran: Ran) -> Iterator[Fault]:
         until = min(calm_until, done.closed or FOREVER)
         if until - done.ended < _due_s(ran, errand.relay):
             continue
-        reached = {move.after for at, move in _moves(ran, done.work) if at <= until}
+        # what was there before anybody began may be anything
+        moves = _moves(ran, done.work)
+        reached = {move.after for at, move in moves if done.started <= at <= until}
         if after == errand.to and before != after and WorkState.CHECKING not in reached:
             yield 1, f"{done.work} took, and was never checked", errand.relay, until
         if after == errand.to and {WorkState.NOT_DONE, WorkState.WRONG_VERSION} & reached:
