@@ -18,6 +18,8 @@ VERSION_PATTERN_REPEATS_MAX: Final = 6  # of * + {1,3}: each multiplies a failin
 VERSION_PATTERN_OPTIONS_MAX: Final = 8  # of ?: each doubles a failing match
 VERSION_PATTERN_WAYS_MAX: Final = 100_000  # of trying one text; some milliseconds
 VERSION_PATTERNS_KEPT: Final = 256  # compiled; a site has a few maps with a pattern each
+VERS_TEXT_MAX: Final = 4_096  # of a range of versions; a maker's longest has some hundred
+VERS_CONSTRAINTS_MAX: Final = 256
 
 # Files. A site of 1,000 relays takes about 300 KB; maps stay far below.
 FILE_BYTES_MAX: Final = 4 * 1024 * 1024
