@@ -7,9 +7,7 @@ import json
 import os
 import shutil
 import signal
-import socket
 import subprocess
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Literal
@@ -124,24 +122,36 @@ class Rsyslog:
     async def _end(self, how: signal.Signals) -> None:
         if self._process is not None:
             self._process.send_signal(how)
+            self.go_on()
             await asyncio.to_thread(self._process.wait, 10)
             self._process = None
 
-    def hang(self) -> None:
+    async def hang(self) -> None:
         """Its computer still takes what comes; it reads nothing."""
         assert self._process is not None
         self._process.send_signal(signal.SIGSTOP)
+        async with asyncio.timeout(10):
+            while self._thread_states() != {"T"}:  # noqa: ASYNC110 - each stops when it gets to it
+                await asyncio.sleep(0.01)
+
+    def _thread_states(self) -> set[str]:
+        """proc(5), stat: the state stands after the name in brackets."""
+        assert self._process is not None
+        found = Path(f"/proc/{self._process.pid}/task").glob("*/stat")
+        return {one.read_text().rpartition(")")[2].split()[0] for one in found}
 
     def go_on(self) -> None:
         assert self._process is not None
         self._process.send_signal(signal.SIGCONT)
 
     def _listens(self) -> bool:
-        kind = socket.SOCK_DGRAM if self.transport == "udp" else socket.SOCK_STREAM
-        with socket.socket(socket.AF_INET, kind) as sock, suppress(OSError):
-            sock.bind((HOST, self.port))
-            return False
-        return True
+        """By proc(5), net/tcp and net/udp: whoever tried the port could take it away from it."""
+        kind, state = ("udp", "07") if self.transport == "udp" else ("tcp", "0A")
+        lines = Path(f"/proc/net/{kind}").read_text().splitlines()
+        ours = [line.split() for line in lines if f":{self.port:04X} " in line]
+        return any(
+            local.endswith(f":{self.port:04X}") and st == state for _, local, _, st, *_ in ours
+        )
 
     def got(self) -> list[Got]:
         """In the order of arrival, without the heads of the journal."""
