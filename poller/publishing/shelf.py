@@ -117,8 +117,11 @@ class Shelf:
         self._shown[topic] = (body.digest, now_s)
 
     def to_note(self, due: list[tuple[str, Body]]) -> dict[str, str | None]:
-        """What the journal should know before these are published: a crash must not orphan one."""
-        return {topic: body.digest for topic, body in due if self._noted.get(topic) != body.digest}
+        """What the journal should know before these are published: a crash must not orphan one.
+
+        That a topic stands there is all that a later start needs; a change costs no commit.
+        """
+        return {topic: body.digest for topic, body in due if topic not in self._noted}
 
     def noted(self, digests: Mapping[str, str | None]) -> None:
         self._noted.update({topic: one for topic, one in digests.items() if one is not None})

@@ -156,6 +156,17 @@ def test_what_is_about_to_be_published_is_noted_once() -> None:
     assert shelf.to_note(due) == {}
 
 
+def test_a_change_of_what_stands_there_costs_the_journal_nothing() -> None:
+    shelf = Shelf(SITE, {})
+    shelf.bring_up(BOTH, {})
+    shelf.noted(shelf.to_note(shelf.due(0)))
+    for topic, body in shelf.due(0):
+        shelf.published(topic, body, 0)
+    shelf.bring_up(state_of(changed("2.0"), base=BOTH), {})
+    assert [body.schema for _, body in shelf.due(1)] == ["bayroll/nameplate/1"]
+    assert shelf.to_note(shelf.due(1)) == {}
+
+
 def test_a_row_and_a_function_are_enough_for_a_further_topic(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
