@@ -173,6 +173,7 @@ class Judged:
             }
             often = {count >= limit.count for count in counts}
             stepped = self.times.stepped(step.at - limit.within_s, step.at)
+            stepped = stepped or any(self.times.stepped(at, at) for at in told)
             if often != {step.body.chattering} and len(often) == 1 and not stepped:
                 says = f"{self.name}: told {max(counts)} times, chattering {step.body.chattering}"
                 yield f"event {step.event.seq}, {says}", step.at

@@ -34,7 +34,7 @@ Wrong: TypeAlias = tuple[str, Track, float]
 def faults(ran: Ran) -> Iterator[Fault]:
     """Everything that is wrong with what was told of alarms."""
     for says, track, at in _all(ran):
-        yield CHECK, says, track.subject or None, at
+        yield CHECK, says, track.subject, at
 
 
 def _all(ran: Ran) -> Iterator[Wrong]:

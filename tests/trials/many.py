@@ -14,7 +14,7 @@ from traceback import format_exc
 
 from tests.quiet import quietly
 from tests.trials.drawing import draw
-from tests.trials.oracle import judge
+from tests.trials.oracle import CHECKS, judge
 from tests.trials.telling import story
 from tests.trials.trial import Ran, run
 
@@ -49,7 +49,7 @@ def outcome(seed: int, hours: float | None = None) -> Outcome:
     return Outcome(
         seed=seed,
         failures=tuple(
-            (f"check {one.check}: {one.says}", tuple(story(ran, one)))
+            (f"check {one.check}, {CHECKS[one.check]}: {one.says}", tuple(story(ran, one)))
             for one in failures[:FAILURES_MAX]
         ),
         requests=len(ran.net.asked),

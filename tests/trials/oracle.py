@@ -1,5 +1,8 @@
 """Judges a run by what truly happened: seven checks, each naming what went wrong.
 
+1 to 6 are those of the issue that asked for the trial; 7 came with alarms (`alarm_oracle`). Work
+(`work_oracle`) is told under 1, 2 and 5.
+
 Terms, from the issue that asked for the trial: "happened" is on the wire for the confirmation time;
 "readable" is that every block answers right for confirmation plus two intervals. What lasted
 shorter may be missed and must never be invented.
@@ -33,11 +36,20 @@ HELD_FROM_SLOTS: Final = 3  # with fewer the connection is closed after each vis
 # a link that knows a connection for closed opens another, and nothing is lost or late
 HARMLESS: Final = ("idle_close",)
 READS: Final = {1, 2, 3, 4, 43}
+CHECKS: Final = {
+    1: "missed",
+    2: "invented",
+    3: "published",
+    4: "folded",
+    5: "manners",
+    6: "bounds",
+    7: "alarms",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Failure:
-    """check: 1 to 7. says: what went wrong, for a person. at: seconds of the loop."""
+    """check: of CHECKS. says: what went wrong, for a person. at: seconds of the loop."""
 
     check: int
     says: str

@@ -1,4 +1,7 @@
-"""A short story of what went wrong: what happened around a failure, and what the journal says."""
+"""A short story of what went wrong: what happened around a failure, and what the journal says.
+
+Of the relay that it is about; of an alarm of several, or of the poller's own, what is nobody's.
+"""
 
 from __future__ import annotations
 
