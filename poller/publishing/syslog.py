@@ -10,9 +10,7 @@ once; more can be lost there than is told.
 from __future__ import annotations
 
 import asyncio
-import ipaddress
 import os
-import re
 import socket
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
@@ -20,10 +18,8 @@ from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 from random import Random
-from typing import Annotated, Final, Literal
 
 import structlog
-from pydantic import AfterValidator, Field
 
 from poller.journal.ports import Head
 from poller.model import limits
@@ -35,61 +31,10 @@ from poller.model.text import shown
 from poller.publishing.ports import Context, OutputStatus
 from poller.publishing.syslog_line import Line, TlsLine, UdpLine
 from poller.publishing.syslog_message import Sender, number_after, severity
+from poller.publishing.syslog_settings import NAME, TlsSettings, UdpSettings
 from poller.publishing.tls import tls_context
-from poller.site.check_hosts import HOST_NAME
-from poller.site.settings import Port, Tls
-from poller.site.strict import Strict
 
 log = structlog.get_logger(__name__)
-
-NAME: Final = re.compile(rf"[!-~]{{1,{limits.SYSLOG_HOST_MAX}}}")  # RFC 5424, 6.2.4: PRINTUSASCII
-
-
-def _one_host(text: str) -> str:
-    with suppress(ValueError):
-        return str(ipaddress.ip_address(text))
-    if not HOST_NAME.fullmatch(text):
-        raise ValueError("write one address or host name; the port has a key of its own")
-    return text
-
-
-class _Settings(Strict):
-    """What both ways have.
-
-    facility: 13, log audit: what people did and what was found; under 4 or 10, security, collectors
-    look for log-ins. enterprise: the private enterprise number (IANA) of the site's owner; 32473 is
-    nobody's, for examples (RFC 5612). hostname: of this computer, absent: as it calls itself.
-    retry_cap_s: the longest wait between two tries; 30 s, two tries a minute.
-    """
-
-    host: Annotated[str, AfterValidator(_one_host)]
-    facility: Annotated[
-        int, Field(ge=1, le=23, description="RFC 5424, 6.2.1; 0 is for kernels alone")
-    ] = 13
-    enterprise: Annotated[int, Field(ge=1, le=2**32 - 1, description="RFC 5424, 7.2.2")] = 32473
-    hostname: Annotated[str, Field(pattern=f"^{NAME.pattern}$")] | None = None
-    retry_cap_s: Annotated[float, Field(ge=0.1, le=600)] = limits.OUTPUT_RETRY_CAP_S
-
-
-class UdpSettings(_Settings):
-    """octets_max: of a message; longer ones lose the end of their text."""
-
-    transport: Literal["udp"]
-    port: Port = 514
-    octets_max: Annotated[int, Field(ge=limits.SYSLOG_OCTETS_MIN, le=limits.SYSLOG_OCTETS_MAX)] = (
-        limits.SYSLOG_UDP_OCTETS
-    )
-
-
-class TlsSettings(_Settings):
-    """The default, so that nothing goes in the clear unasked."""
-
-    transport: Literal["tls", "udp"] = "tls"
-    port: Port = 6514
-    tls: Tls
-    octets_max: Annotated[int, Field(ge=limits.SYSLOG_OCTETS_MIN, le=limits.SYSLOG_OCTETS_MAX)] = (
-        limits.SYSLOG_TLS_OCTETS
-    )
 
 
 def open_output(context: Context) -> SyslogOutput:
@@ -200,7 +145,12 @@ class SyslogOutput:
                     line.close()
             except OSError as reason:
                 self._away(reason)
-            await asyncio.sleep(self._backoff.next_s())
+                await asyncio.sleep(self._backoff.next_s())
+            else:
+                # it ended an idle line, as it may, and is called again at once only if need be
+                with suppress(TimeoutError):
+                    async with asyncio.timeout(self._backoff.next_s()):
+                        await self._wanted()
 
     # One line.
 
@@ -215,7 +165,10 @@ class SyslogOutput:
             raise TimeoutError(f"no answer within {limits.SYSLOG_CONNECT_S:g} s") from reason
 
     async def _wanted_before_it_ends(self, line: Line) -> bool:
-        """Waits for something to tell. False: the receiver ended the line, which is no fault."""
+        """Waits for something to tell. False: the receiver ended the line while there was nothing.
+
+        Raises OSError where it ended otherwise.
+        """
         if not self._waiting() and not self._connected:
             self._arrived()
         tasks = [asyncio.ensure_future(one) for one in (line.ended(), self._wanted())]
@@ -228,7 +181,11 @@ class SyslogOutput:
             reason = None if tasks[0].cancelled() else tasks[0].exception()
         if reason is not None:
             raise reason
-        return tasks[0].cancelled()
+        if tasks[0].cancelled():
+            return True
+        if self._waiting():
+            raise ConnectionError("it ended the connection")
+        return False
 
     async def _wanted(self) -> None:
         while not self._waiting():

@@ -339,3 +339,26 @@ def test_a_receiver_that_ends_idle_lines_is_called_again_and_not_thought_away() 
     line = Made(ends_after_s=60)
     played(line, play)
     assert 1_800 / 90 <= line.opened <= 1_800 / 60 + 2
+
+
+def test_an_event_does_not_wait_for_a_line_that_was_ended_while_idle() -> None:
+    async def play(house: House, pump: Pump) -> None:
+        for number in range(100):
+            await asyncio.sleep(17)
+            await house.commit(told(number))
+            await asyncio.sleep(0.1)
+            assert line.ids() == house.ids[1:]
+
+    line = Made(ends_after_s=5)
+    played(line, play)
+
+
+def test_a_receiver_that_always_ends_the_line_is_not_called_without_rest() -> None:
+    async def play(house: House, pump: Pump) -> None:
+        await house.commit(told(1))
+        await asyncio.sleep(600)
+        assert pump.status()[0].connected is False
+
+    line = Made(ends_after_s=0)
+    played(line, play)
+    assert line.opened < 600 / limits.OUTPUT_RETRY_CAP_S * 3
