@@ -2,25 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Annotated, Final
 
 import typer
 
-from poller.alarms.measures import LEAST, Figure, Measures, measured
+from poller.alarms.measures import LEAST, Figure, Measures
 from poller.answers.words import count, moment, span
 from poller.cli import common
 from poller.cli.common import Exit, JsonOption, SiteOption
 from poller.cli.zone import machine_zone
-from poller.journal import Journal
+from poller.journal.period import measures_of
 from poller.model.canonical import plain
-from poller.model.events import AlarmInhibited, AlarmMoved, Event
 from poller.model.text import shown
 from poller.site.shipped_alarms import catalogue_of
 from poller.work.window import instant, zone_named
 
-KINDS: Final = (AlarmMoved.kind, AlarmInhibited.kind)
 TOO_SHORT: Final = "Less than 30 days tell little: the standard asks for 30 at least."
 
 
@@ -50,38 +47,17 @@ def measures(
             now = datetime.now(UTC)
             last = now if end is None else min(now, instant(end, local))
             first = last - LEAST if start is None else instant(start, local)
-            begins, ends = _recorded(journal, first, last)
-            found = measured(
-                _events(journal),
-                begins,
-                ends,
-                None if catalogue is None else catalogue.targets,
-                None if catalogue is None else catalogue.chattering,
-            )
-    if as_json:
-        common.print_json(plain(found) | {"long_enough": found.long_enough})
-    else:
-        _print(found)
-
-
-def _recorded(journal: Journal, first: datetime, last: datetime) -> tuple[datetime, datetime]:
-    """The part of first to last for which there is a journal: it can't tell of the time before."""
-    oldest = journal.read(0, 1)
-    begins = max(first, oldest[0].event.at) if oldest else last
-    if begins >= last:
+            found = measures_of(journal, first, last, catalogue)
+    if found is None:
         common.fail(
             Exit.BAD_INPUT,
             f"nothing was recorded from {moment(first)} to {moment(last)}\n"
             "    mend: give a period of the journal; see: bayroll history",
         )
-    return begins, last
-
-
-def _events(journal: Journal) -> Iterator[Event]:
-    after = 0
-    while batch := journal.history(kinds=KINDS, after=after):
-        yield from (one.event for one in batch)
-        after = batch[-1].seq
+    if as_json:
+        common.print_json(plain(found) | {"long_enough": found.long_enough})
+    else:
+        _print(found)
 
 
 def _print(found: Measures) -> None:

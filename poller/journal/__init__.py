@@ -45,6 +45,7 @@ class Journal:
         subject: str | None = None,
         kinds: Sequence[str] | None = None,
         after: int = 0,
+        before: int | None = None,
         limit: int = 500,
         newest_first: bool = False,
     ) -> list[Recorded]:
@@ -53,7 +54,12 @@ class Journal:
         newest_first: in falling order, so that limit keeps the newest.
         """
         return self.reader.history(
-            subject=subject, kinds=kinds, after=after, limit=limit, newest_first=newest_first
+            subject=subject,
+            kinds=kinds,
+            after=after,
+            before=before,
+            limit=limit,
+            newest_first=newest_first,
         )
 
     def state(self) -> State:

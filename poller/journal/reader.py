@@ -93,14 +93,18 @@ class Reader:
         subject: str | None = None,
         kinds: Sequence[str] | None = None,
         after: int = 0,
+        before: int | None = None,
         limit: int = limits.COMMIT_BATCH_MAX,
         newest_first: bool = False,
     ) -> list[Recorded]:
-        """Events with seq > after about subject, of these kinds; None: any. At most limit.
+        """Events with after < seq < before about subject, of these kinds; None: any. At most limit.
 
         newest_first: the limit keeps the newest.
         """
         where, values = ["seq > ?"], [after]
+        if before is not None:
+            where.append("seq < ?")
+            values.append(before)
         if subject is not None:
             where.append("subject = ?")
             values.append(subject)  # type: ignore[arg-type]
