@@ -82,6 +82,11 @@ class Connection(OPCUAProtocol):  # type: ignore[misc]
         self._room = asyncio.Event()
         self._room.set()
 
+    def connection_made(self, transport: Any) -> None:
+        super().connection_made(transport)
+        if self.processor is not None:  # there was room for it
+            self.processor._should_close_session_on_transport_loss = lambda: True
+
     def data_received(self, data: bytes) -> None:
         self.heard_s = asyncio.get_running_loop().time()
         super().data_received(data)
