@@ -17,7 +17,7 @@ import aiomqtt
 import structlog
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
 from poller.journal.ports import CommitFailed
 from poller.model import limits
@@ -46,6 +46,12 @@ SparkplugId: TypeAlias = Annotated[
 ]
 
 
+def _no_state(group: str) -> str:
+    if group == "STATE":
+        raise ValueError("hosts tell their state under this level; name another group")
+    return group
+
+
 class SparkplugSettings(LinkSettings):
     """Of an entry `sparkplug` in outputs. group: the site's id, unless another is given.
 
@@ -53,7 +59,7 @@ class SparkplugSettings(LinkSettings):
     their types too, for hosts that do not remember those of the birth.
     """
 
-    group: SparkplugId | None = None
+    group: Annotated[SparkplugId, AfterValidator(_no_state)] | None = None
     node: SparkplugId = "poller"
     primary_host: SparkplugId | None = None
     typed_data: bool = False

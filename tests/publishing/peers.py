@@ -23,10 +23,12 @@ from poller.alarms.points import STATION, value_number
 from poller.model import events as ev
 from poller.publishing.alarm_points import open_output as open_alarm_points
 from poller.publishing.ports import Output, OutputStatus
+from poller.publishing.sparkplug import open_output as open_sparkplug
 from poller.publishing.syslog import open_output as open_syslog
 from tests.publishing import brokers
 from tests.publishing.brokers import HOST, Listener, Wire, free_port
 from tests.publishing.collectors import Rsyslog, Transport
+from tests.publishing.sparkplug_peer import Said
 from tests.publishing.world import House, Running, event, listed, site
 
 Wrong = tuple[dict[str, Any], str, str, str]
@@ -94,6 +96,7 @@ class MqttPeer(Wired):
     """A broker, and a subscriber behind it: a new one for each start, so that none comes late."""
 
     kind: ClassVar[str]
+    topics: ClassVar[str] = "bayroll/v1/+/event"
 
     async def __aenter__(self) -> MqttPeer:
         self._broker = brokers.make(self.kind, self._folder)
@@ -105,7 +108,7 @@ class MqttPeer(Wired):
 
     async def _start(self) -> None:
         await self._broker.start()
-        self._listener = await Listener(self._broker.port, ("bayroll/v1/+/event",)).__aenter__()
+        self._listener = await Listener(self._broker.port, (self.topics,)).__aenter__()
 
     async def _end(self) -> None:
         self._heard, self._listener.heard = self.arrived(), []
@@ -138,6 +141,29 @@ class Mqtt311(MqttPeer):
 
 class MqttEmbedded(MqttPeer):
     kind = "embedded"
+
+
+class SparkplugHost(MqttPeer):
+    """One that follows Journal/seq of the node: all events up to it were told."""
+
+    kind = "mosquitto-5"
+    topics = "spBv1.0/+/NDATA/+"
+
+    async def begin(self, house: House) -> None:
+        self._house = house
+        await super().begin(house)
+
+    def output(self, house: House, port: int | None = None) -> Output:
+        here = site({"host": HOST, "port": port or self.wire.port})
+        return open_sparkplug(house.context(here, name="sparkplug", retry_cap_s=0.2))
+
+    def arrived(self) -> list[str]:
+        ids = list(self._heard)
+        for heard in list(self._listener.heard):
+            reached = Said(heard.topic, 0, False, heard.payload).values()["Journal/seq"]
+            first = min(reached, len(set(ids)) + 1)
+            ids += (one.id for one in self._house.recorded[first - 1 : reached])
+        return ids
 
 
 class _Syslog(Called):
@@ -230,8 +256,9 @@ PEERS: Final[dict[str, Callable[[Path, Path], Any]]] = {
     "syslog-tls": SyslogTls,
     "syslog-udp": SyslogUdp,
     "alarm_points": FrontEnd,
+    "sparkplug": SparkplugHost,
 }
-CALLED: Final = ["mqtt-5", "mqtt-3.1.1", "mqtt-embedded", "syslog-tls", "syslog-udp"]
+CALLED: Final = ["mqtt-5", "mqtt-3.1.1", "mqtt-embedded", "syslog-tls", "syslog-udp", "sparkplug"]
 WIRED: Final = ["mqtt-5", "mqtt-3.1.1", "mqtt-embedded", "syslog-tls"]
 
 WRONG: Final[dict[str, list[Wrong]]] = {
@@ -281,6 +308,28 @@ WRONG: Final[dict[str, list[Wrong]]] = {
     "alarm_points": [
         ({"port": 0}, "output-settings", "outputs.alarm_points.port", "greater"),
         ({"hots": "h"}, "output-settings", "outputs.alarm_points.hots", "not permitted"),
+    ],
+    "sparkplug": [
+        ({}, "output-broker-missing", "outputs.sparkplug", "no broker"),
+        *(
+            (
+                {"broker": {"host": "h"}, key: value},
+                "output-settings",
+                f"outputs.sparkplug.{key}",
+                words,
+            )
+            for key, value, words in [
+                ("group", "a/b", "pattern"),
+                ("group", "a+", "pattern"),
+                ("group", "STATE", "another group"),
+                ("node", "#", "pattern"),
+                ("node", "", "pattern"),
+                ("node", "a\0", "pattern"),
+                ("primary_host", "x" * 65, "at most 64"),
+                ("typed_data", "yes", "boolean"),
+                ("nodes", "x", "not permitted"),
+            ]
+        ),
     ],
 }
 """What each output refuses when it is opened."""
