@@ -35,6 +35,16 @@ class Roll:
         )  # fmt: skip
         space.refer(standard("Server"), self.site, "HasNotifier")
 
+    async def reached(self, seq: int) -> None:
+        """All events of the journal up to this one are taken in."""
+        node, kind = self._space.node("site/journalSeq"), ua.VariantType.Int64
+        now = datetime.now(UTC)
+        written = data_value(seq, kind, at=now, now=now)
+        if self._space.has(node):
+            await self._space.write(node, written)
+        else:
+            self._space.add_variable(node, self.site, "journalSeq", written, kind)
+
     def of(self, relay: str) -> ua.NodeId:
         """The relay's node; the site's where there is no such relay."""
         return self._node(relay) if relay in self._views else self.site

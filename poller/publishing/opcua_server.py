@@ -115,6 +115,7 @@ class Served:
             case {"do": "answer", "number": number, "refused": refused}:
                 self._alarms.answer(number, refused)
             case {"do": "up_to", "seq": seq}:
+                await self._roll.reached(seq)
                 self._parent.say({"said": "up_to", "seq": seq})
             case _:
                 raise SystemExit(f"a message that nobody knows: {message.get('do')}")

@@ -93,6 +93,15 @@ async def test_what_was_not_read_has_no_value(clean: Bench) -> None:
         assert await text(client, f"relay/{Q07}/hwRev") == (None, "Good"), "it has none"
 
 
+async def test_it_tells_how_much_of_the_journal_it_takes_in(clean: Bench) -> None:
+    async with clean.client() as client:
+        await clean.house.commit(changed("1.5"))
+        reached = clean.house.durable.state.seq
+        while (await text(client, "site/journalSeq"))[0] != reached:  # noqa: ASYNC110
+            await asyncio.sleep(0.01)
+        assert await text(client, f"relay/{Q07}/swRev") == ("1.5", "Good")
+
+
 async def test_a_change_of_firmware_reaches_who_watches_it(clean: Bench) -> None:
     heard: list[Any] = []
 

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import re
 import struct
+import sys
+from asyncio.subprocess import PIPE
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -28,6 +31,7 @@ from asyncua import Client
 from asyncua.ua import uaerrors as bad
 from cryptography import x509
 
+ROOT = Path(__file__).parents[2]
 pytestmark = pytest.mark.asyncio(loop_scope="module")
 
 
@@ -155,6 +159,19 @@ async def test_everybody_reads_where_the_site_says_so(public: Bench) -> None:
         alarms = Alarms(client)
         await alarms.watch()
         assert len(await alarms.refresh()) == 3
+
+
+async def test_the_example_for_integrators_runs(public: Bench) -> None:
+    page = (ROOT / "config" / "scada" / "opcua.md").read_text(encoding="utf-8")
+    (example,) = re.findall("```python\n(.*?)```", page, re.DOTALL)
+    for here, there in ((":4840/", f":{public.port}/"), ("sleep(5)", "sleep(1)")):
+        assert example.count(here) == 1
+        example = example.replace(here, there)
+    ran = await asyncio.create_subprocess_exec(sys.executable, "-c", example, stdout=PIPE)
+    said, _ = await ran.communicate()
+    lines = said.decode().splitlines()
+    assert "q07 main 1" in lines
+    assert any(line.endswith("q07 main 1 it does not answer") for line in lines)
 
 
 async def test_who_has_no_name_acknowledges_nothing(public: Bench, named: Bench) -> None:
