@@ -45,6 +45,16 @@ APPROVED_GLOBS_MAX: Final = 16  # makers or models of one family
 APPROVED_VERSIONS_MAX: Final = 100  # a family's firmware over its life
 APPROVED_STEPS_MAX: Final = 200
 
+# Advisories. CSAF 2.0, appendix C: what every reader of documents should take.
+CSAF_BYTES_MAX: Final = 16 * 1024 * 1024  # C.1: 15 MB
+CSAF_DEPTH_MAX: Final = 80  # parts in one another; a tree of 30 branches, each with its list
+CSAF_PRODUCTS_MAX: Final = 100_000  # C.2: entries of most lists; more of some fit into no 15 MB
+CSAF_BONDS_MAX: Final = 8  # relationships of relationships; each doubles what is looked at
+CSAF_LINES_MAX: Final = 20_000  # of one document that name families here; each meets every box
+CSAF_TEXT_MAX: Final = 250_000  # C.3: of the longest; what is shown of it is far less
+CSAF_ID_MAX: Final = 1_000  # C.3: of an id of a product or group
+CSAF_DOCUMENTS_MAX: Final = 2_000  # of a folder: some makers' of twenty years
+
 # Files of other programs. A station description of a large substation is 20 to 40 MiB long.
 SCL_BYTES_MAX: Final = 64 * 1024 * 1024
 SCL_TAG_BYTES_MAX: Final = 1024 * 1024  # of a tag or comment, which is held as one piece

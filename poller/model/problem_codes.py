@@ -3,6 +3,15 @@
 from typing import Final
 
 CODES: Final[dict[str, str]] = {
+    "advisories-family-twice": "two families of advisories have the same id",
+    "advisories-file-missing": "the file of advisories' names that a site names can't be read",
+    "advisories-scheme-pattern": "the pattern of a family's version scheme can't be used",
+    "advisory-circle": "relationships of products go round in a circle (CSAF 2.0, 6.1.3)",
+    "advisory-id-twice": "an id of a product or group is given twice (CSAF 2.0, 6.1.2 and 6.1.5)",
+    "advisory-id-unknown": "an id of a product or group is not defined (CSAF 2.0, 6.1.1 and 6.1.4)",
+    "advisory-shape": "a value of an advisory is missing, or none that CSAF 2.0 permits there",
+    "advisory-too-big": "an advisory is bigger, deeper or holds more than CSAF 2.0 expects of any",
+    "advisory-unreadable": "an advisory can't be read, or is no JSON text",
     "alarms-audience": "the audiences of an alarm contradict each other",
     "alarms-condition-twice": "two entries of the catalogue make an alarm of the same condition",
     "alarms-entry-inside": "an entry of the catalogue has the name that alarms of another may have",

@@ -16,6 +16,8 @@ HEADINGS: Final = {
     "map": "Register maps",
     "approved": "The approved list",
     "alarms": "The catalogue of alarms",
+    "advisories": "Families that advisories name",
+    "advisory": "Advisories (CSAF 2.0)",
     "scl": "Station descriptions (SCL, IEC 61850-6)",
     "csv": "Relay lists as CSV",
     "scenario": "Scenarios of the simulator",

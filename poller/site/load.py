@@ -19,11 +19,13 @@ from poller.model.canonical import encode
 from poller.model.problems import Faulty, Problem
 from poller.model.text import shown
 from poller.site import faults, shape, yaml_lines
+from poller.site.advisory_families import AdvisoryFamilies
 from poller.site.alarm_catalogue import Catalogue
 from poller.site.approved import Approved
 from poller.site.builtin import ANY
 from poller.site.check_alarms import check_alarms, check_relays
 from poller.site.check_approved import check_approved
+from poller.site.check_families import check_families
 from poller.site.check_map import check_map
 from poller.site.check_site import check_site
 from poller.site.register_map import MAP_NAME, RegisterMap
@@ -63,13 +65,18 @@ def load_approved(text: str, file: str) -> Approved:
     return _sound(*_approved(text, file))
 
 
+def load_families(text: str, file: str) -> AdvisoryFamilies:
+    """Raises Faulty."""
+    return _sound(*_families(text, file))
+
+
 def load_alarms(text: str, file: str) -> Catalogue:
     """A catalogue by itself, whatever relays there are. Raises Faulty."""
     return _sound(*_alarms(text, file, None))
 
 
 def load_site(path: str, read: Read) -> Site:
-    """The site of that file, the maps it uses, its approved list and its catalogue of alarms.
+    """The site of that file, the maps it uses, and the other files that it names.
 
     Maps lie in maps_folder, each as NAME.yaml; it and the other files are beside the site file
     unless absolute. Raises Faulty: all faults of all files.
@@ -96,16 +103,26 @@ def load_site(path: str, read: Read) -> Site:
     alarms, alarms_texts, alarms_problems = _beside(
         "alarms", path, source, read, lambda text, file: _alarms(text, file, listed)
     )
-    problems += [*shelf.problems, *approved_problems, *alarms_problems]
+    families, families_texts, families_problems = _beside(
+        "advisories", path, source, read, _families
+    )
+    problems += [*shelf.problems, *approved_problems, *alarms_problems, *families_problems]
     problems += secret_problems(source, path)
     file = _sound(site, problems)
     texts = {PurePosixPath(path).name: text} | shelf.texts | approved_texts | alarms_texts
+    texts |= families_texts
     recorded = encode(texts)
     if len(recorded) > limits.SITE_BYTES_MAX:
         raise Faulty([_too_big(path, len(recorded))])
     digest = hashlib.sha256(recorded).hexdigest()
     return Site(
-        file=file, maps=shelf.maps, texts=texts, sha256=digest, approved=approved, alarms=alarms
+        file=file,
+        maps=shelf.maps,
+        texts=texts,
+        sha256=digest,
+        approved=approved,
+        alarms=alarms,
+        advisories=families,
     )
 
 
@@ -119,7 +136,11 @@ def _too_big(path: str, size: int) -> Problem:
     )
 
 
-CALLED: Final = {"approved": "an approved list", "alarms": "a catalogue of alarms"}
+CALLED: Final = {
+    "approved": "an approved list",
+    "alarms": "a catalogue of alarms",
+    "advisories": "a file of advisories' names",
+}
 
 
 def _beside(
@@ -220,6 +241,16 @@ def _approved(text: str, file: str) -> tuple[Approved | None, list[Problem]]:
         yaml_lines.read(text, file),
         file,
         lambda one, lines, cut: check_approved(one, lines, file, cut),
+    )
+
+
+def _families(text: str, file: str) -> tuple[AdvisoryFamilies | None, list[Problem]]:
+    """Raises Faulty for no YAML."""
+    return _checked(
+        AdvisoryFamilies,
+        yaml_lines.read(text, file),
+        file,
+        lambda one, lines, cut: check_families(one, lines, file, cut),
     )
 
 

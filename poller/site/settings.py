@@ -10,6 +10,7 @@ from typing import Annotated, Any, Final, Literal, TypeAlias
 from pydantic import Field
 
 from poller.model import limits
+from poller.site.advisory_families import AdvisoryFamilies
 from poller.site.alarm_catalogue import Catalogue
 from poller.site.approved import Approved
 from poller.site.register_map import MapName, RegisterMap
@@ -276,6 +277,7 @@ class SiteFile(Strict):
     maps_folder: Text = "maps"
     approved: Text | None = None  # the approved list, beside the site file unless absolute
     alarms: Text | None = None  # the catalogue of alarms, in the same way; None: the shipped one
+    advisories: Text | None = None  # which relays the names in advisories mean, in the same way
     intervals: Intervals = Intervals()
     broker: Broker | None = None
     # output name to its settings; each output checks its own
@@ -347,8 +349,8 @@ def pace(site: Intervals, relay: RelayEntry) -> Pace:
 class Site:
     """A site whose files have no faults. maps: by name, those that relays use, `any` included.
 
-    texts: name of each file to its text, as recorded when the site is loaded. approved: None where
-    the site names no approved list; alarms: None where it names no catalogue of its own.
+    texts: name of each file to its text, as recorded when the site is loaded. approved,
+    alarms, advisories: None where the site names no such file of its own.
     """
 
     file: SiteFile
@@ -357,6 +359,7 @@ class Site:
     sha256: str
     approved: Approved | None = None
     alarms: Catalogue | None = None
+    advisories: AdvisoryFamilies | None = None
 
     def relay(self, relay_id: str) -> RelayEntry:
         """Raises KeyError where the site lists no such relay."""

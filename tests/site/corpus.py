@@ -1,9 +1,9 @@
 """The corpus of broken files: what each says is kept beside it, message and code.
 
 broken/site/NAME.yaml is read as a site, broken/map/NAME.yaml as a map, broken/approved/NAME.yaml as
-an approved list, broken/alarms/NAME.yaml as a catalogue of alarms, broken/scl/NAME.xml as a station
-description, broken/csv/NAME.csv as a relay list; NAME.txt is all that is said of it. A case without
-such a file is one that is not there.
+an approved list, broken/families/NAME.yaml as a file of advisories' names, broken/alarms/NAME.yaml
+as a catalogue of alarms, broken/scl/NAME.xml as a station description, broken/csv/NAME.csv as a
+relay list; NAME.txt is all that is said of it. A case without such a file is one that is not there.
 `python -m tests.site.corpus` writes the .txt of new cases (read them before you keep them),
 config/problems.md, and config/alarms.yaml from the catalogue that ships in the program.
 """
@@ -17,7 +17,7 @@ from typing import Final
 from poller.model import limits
 from poller.model.problem_page import problem_page
 from poller.model.problems import Faulty
-from poller.site.load import load_alarms, load_approved, load_map, load_site
+from poller.site.load import load_alarms, load_approved, load_families, load_map, load_site
 from poller.site.relay_csv import read_csv
 from poller.site.scl import draft_site
 from poller.site.shipped_alarms import TEXT
@@ -57,6 +57,8 @@ def message(name: str) -> str:
                 load_map(_read(str(path)), str(path))
             case "approved":
                 load_approved(_read(str(path)), str(path))
+            case "families":
+                load_families(_read(str(path)), str(path))
             case "alarms":
                 load_alarms(_read(str(path)), str(path))
             case "csv":

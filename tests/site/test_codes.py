@@ -15,6 +15,7 @@ from tests.journal.made import story
 
 TESTS = Path(__file__).parents[1]
 ELSEWHERE = """
+advisory-too-big planning/test_csaf.py test_a_document_is_bounded
 file-exists cli/test_site.py test_a_file_that_exists_is_not_written_over
 file-unwritable cli/test_site.py test_a_folder_that_is_not_there_is_told
 journal-cut journal/test_store.py test_an_end_that_was_written_and_is_missing_is_told

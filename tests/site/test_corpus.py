@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from poller.site import check_alarms, check_approved, check_map, check_site
+from poller.site import check_alarms, check_approved, check_families, check_map, check_site
 from tests.site.corpus import PAGE, expected, message, names, page
 
 
@@ -22,6 +22,7 @@ def _checks() -> Iterator[Any]:
         "site/": check_site,
         "approved/": check_approved,
         "alarms/": check_alarms,
+        "families/": check_families,
     }
     for kind, module in modules.items():
         for check in module.CHECKS:
