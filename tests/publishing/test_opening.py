@@ -47,7 +47,7 @@ def test_none_is_opened_that_is_not_named() -> None:
     assert opened(site(BROKER)) == ([], [])
 
 
-async def test_an_output_that_nobody_installed_is_told_with_its_place() -> None:
+async def test_an_output_nobody_installed_is_told_with_its_place() -> None:
     _, (problem,) = opened(site(BROKER, outputs={"smoke-signal": {}}))
     assert (problem.code, problem.at) == ("output-unknown", "outputs.smoke-signal")
     assert problem.file == "tarn.yaml"

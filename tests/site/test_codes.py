@@ -29,11 +29,11 @@ journal-missing journal/test_store.py test_only_the_writer_makes_a_journal
 journal-newer journal/test_store.py UNUSABLE
 journal-unknown-kind site/test_codes.py test_a_kind_that_only_a_newer_journal_has_is_told
 journal-unreachable journal/test_store.py test_a_folder_that_is_not_there_is_told
-output-broker-missing publishing/test_opening.py test_mqtt_without_any_broker_is_a_fault
+output-broker-missing publishing/peers.py WRONG
 output-not-loadable publishing/test_opening.py test_an_output_that_does_not_load_leaves_the_others
-output-settings publishing/test_opening.py CASES
-output-tls publishing/test_opening.py CASES
-output-unknown publishing/test_opening.py CASES
+output-settings publishing/peers.py WRONG
+output-tls publishing/peers.py WRONG
+output-unknown publishing/test_opening.py test_an_output_nobody_installed_is_told_with_its_place
 """
 ROWS = [line.split() for line in ELSEWHERE.strip().splitlines()]
 
