@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import socket
 import subprocess
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -21,7 +20,7 @@ from asyncua.crypto.security_policies import SecurityPolicyBasic256Sha256
 
 from poller.publishing.opcua import OpcUa, open_output
 from poller.site.shipped_alarms import shipped
-from tests.publishing.brokers import HOST
+from tests.publishing.brokers import HOST, free_port
 from tests.publishing.certificates import OPENSSL
 from tests.publishing.world import SILENT, House, Running, site, until
 
@@ -45,13 +44,6 @@ def make_client(folder: Path, name: str, uri: str = CLIENT_URI, days: int = 2) -
         cwd=folder, check=True, capture_output=True,
     )  # fmt: skip
     return folder / f"{name}.pem"
-
-
-def free_port() -> int:
-    with socket.socket() as one:
-        one.bind((HOST, 0))
-        port: int = one.getsockname()[1]
-        return port
 
 
 class Bench:

@@ -11,6 +11,7 @@ import asyncio
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager, suppress
 from dataclasses import replace
+from importlib import import_module
 from pathlib import Path
 from typing import Any, ClassVar, Final
 
@@ -249,6 +250,37 @@ class FrontEnd(Peer):
         return self._read == recorded[-1].seq
 
 
+class OpcUaClient(Peer):
+    """One that reads again and again how much of the journal all takes in that it can read."""
+
+    async def __aenter__(self) -> OpcUaClient:
+        self._peer = import_module("tests.publishing.opcua_peer")  # skips without the extra
+        self._bench = self._peer.Bench(self._folder)
+        self._read: int | None = None
+        await self._stack.enter_async_context(Running(self._look()))
+        return self
+
+    async def begin(self, house: House) -> None:
+        self._bench.house = house
+        await super().begin(house)
+
+    async def _look(self) -> None:
+        while True:
+            await asyncio.sleep(0.1)
+            # it is not there yet, or has just ended
+            with suppress(OSError, TimeoutError, self._peer.ua.UaError):
+                async with self._bench.client(None, certificate=None) as client:
+                    while True:
+                        self._read = await self._peer.node(client, "site/journalSeq").read_value()
+                        await asyncio.sleep(0.01)
+
+    def output(self, house: House, port: int | None = None) -> Output:
+        return self._bench.output(anonymous=True, people=[])
+
+    def has(self, recorded: Sequence[ev.Recorded]) -> bool:
+        return self._read == recorded[-1].seq
+
+
 PEERS: Final[dict[str, Callable[[Path, Path], Any]]] = {
     "mqtt-5": Mqtt5,
     "mqtt-3.1.1": Mqtt311,
@@ -257,10 +289,12 @@ PEERS: Final[dict[str, Callable[[Path, Path], Any]]] = {
     "syslog-udp": SyslogUdp,
     "alarm_points": FrontEnd,
     "sparkplug": SparkplugHost,
+    "opcua": OpcUaClient,
 }
 CALLED: Final = ["mqtt-5", "mqtt-3.1.1", "mqtt-embedded", "syslog-tls", "syslog-udp", "sparkplug"]
 WIRED: Final = ["mqtt-5", "mqtt-3.1.1", "mqtt-embedded", "syslog-tls"]
 
+DESK: Final = {"name": "Desk", "password": {"env": "DESK"}}
 WRONG: Final[dict[str, list[Wrong]]] = {
     "mqtt": [
         ({}, "output-broker-missing", "outputs.mqtt", "no broker"),
@@ -328,6 +362,37 @@ WRONG: Final[dict[str, list[Wrong]]] = {
                 ("primary_host", "x" * 65, "at most 64"),
                 ("typed_data", "yes", "boolean"),
                 ("nodes", "x", "not permitted"),
+            ]
+        ),
+    ],
+    "opcua": [
+        ({}, "output-settings", "outputs.opcua.people", "nobody may read"),
+        ({"people": [DESK, DESK]}, "output-settings", "outputs.opcua.people", "two have one name"),
+        (
+            {"people": [{"name": "Desk", "password": {}}]},
+            "site-secret",
+            "outputs.opcua.people",
+            "names no source",
+        ),
+        (
+            {"people": [DESK], "certificate": "c.pem"},
+            "output-tls",
+            "outputs.opcua.certificate",
+            "go together",
+        ),
+        *(
+            (
+                {"people": [DESK], key: value},
+                "output-settings",
+                f"outputs.opcua.{at}",
+                words,
+            )
+            for key, value, at, words in [
+                ("port", 0, "port", "greater"),
+                ("sessions_max", 33, "sessions_max", "less"),
+                ("severities", {"high": 1_001}, "severities.high", "less"),
+                ("anonymous", "yes", "anonymous", "boolean"),
+                ("user", "x", "user", "not permitted"),
             ]
         ),
     ],

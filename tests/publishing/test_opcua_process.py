@@ -16,7 +16,6 @@ from poller.model.alarms import AlarmState
 from poller.model.problems import Faulty
 from tests.publishing.brokers import HOST
 from tests.publishing.opcua_peer import (
-    PEOPLE,
     STARTS_S,
     Alarms,
     Bench,
@@ -143,25 +142,6 @@ async def test_a_password_that_is_not_to_be_had_is_told(bench: Bench) -> None:
     output = bench.output()
     async with Running(output.run()):
         await until(lambda: "SHIFT is not set" in output.status().says, within_s=STARTS_S)
-
-
-# Settings.
-
-DESK = PEOPLE[0]
-WRONG = [
-    ({"people": []}, "nobody may read"),
-    ({"people": [DESK, DESK]}, "two have one name"),
-    ({"people": [{"name": "Desk", "password": {}}]}, "names no source"),
-    ({"certificate": "c.pem"}, "go together"),
-]
-
-
-@pytest.mark.parametrize(("settings", "says"), WRONG)
-def test_settings_that_can_not_be_meant_are_refused(
-    settings: dict[str, Any], says: str, bench: Bench
-) -> None:
-    with pytest.raises(Faulty, match=says):
-        bench.output(**settings)
 
 
 def test_without_the_library_it_says_how_to_get_it(
