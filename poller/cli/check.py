@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
@@ -11,6 +10,7 @@ import typer
 
 from poller.cli import common
 from poller.cli.common import Exit, JsonOption
+from poller.cli.page import page_problems
 from poller.cli.run import look_up
 from poller.edges.clock import SystemClock
 from poller.journal.memory import MemoryCommitter
@@ -25,14 +25,15 @@ def check(
     as_json: JsonOption = False,
 ) -> None:
     """Say what is wrong with SITE and its maps: what, where, and how to mend it."""
-    problems: Sequence[Problem] = ()
+    problems: list[Problem] = []
     site = None
     try:
         site = common.load(site_file)
     except Faulty as reason:
-        problems = reason.problems
+        problems = list(reason.problems)
     if site is not None:
         problems = output_problems(site, site_file)
+        problems += page_problems(site, site_file, common.journal_of(site_file, site))
     for problem in problems:
         if as_json:
             common.print_json(asdict(problem))

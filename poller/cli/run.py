@@ -20,6 +20,7 @@ import typer
 from poller.cli import common
 from poller.cli.common import Exit
 from poller.cli.desk import Desk
+from poller.cli.page import NAME, PageOutput, page_of, page_problems
 from poller.edges import control, machine
 from poller.edges.clock import SystemClock
 from poller.journal.committer import ThreadCommitter
@@ -29,7 +30,7 @@ from poller.model.problems import Faulty
 from poller.publishing.opening import open_outputs
 from poller.publishing.ports import Context, Inside, Output
 from poller.service import Ports, Service
-from poller.site.settings import Secret, Site
+from poller.site.settings import Page, Secret, Site
 
 log = structlog.get_logger()
 
@@ -100,6 +101,7 @@ async def serve(
             random=random.Random(),  # noqa: S311 - spreads polls, hides nothing
             outputs=lambda of, inside: [
                 *_outputs(of, inside, reader, committer, site_file),
+                *([] if of.file.page is None else [shown(of.file.page)]),
                 *also,
             ],
             version=version("bayroll"),
@@ -115,6 +117,15 @@ async def serve(
             ),
         )
         service = Service(site, ports)
+        page = page_of(service, journal)
+        folder = site_file.parent
+        for problem in page_problems(site, site_file, journal):
+            log.error("page_not_served", problem=str(problem))  # relays are polled all the same
+        await committer.note_cursor(NAME, reader.head().seq)  # it looks anew at each start
+        page.feed.begin(reader.head().seq)
+
+        def shown(settings: Page) -> PageOutput:
+            return PageOutput(page, settings, folder)
 
         async def reread() -> None:
             try:
@@ -134,6 +145,7 @@ async def serve(
                     ready(service)
                 await service.run()
         finally:
+            page.close()
             await committer.close()
             reader.close()
 

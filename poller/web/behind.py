@@ -1,0 +1,70 @@
+"""What the page may know and ask of the service behind it; whoever wires them hands it in."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any, TypeAlias, TypeVar
+
+from poller.journal import Journal
+from poller.model import limits
+from poller.model.standing import State
+from poller.model.status import StatusReading
+from poller.site.settings import Site
+from poller.web.passwords import Passwords
+
+T = TypeVar("T")
+
+Ask: TypeAlias = Callable[[str, dict[str, Any], str, str], Awaitable[dict[str, Any]]]
+"""(command, its values, the command's own id, who): the answer once it is durable.
+
+Raises Refusal, as the control socket would: the same typed commands go the same way.
+"""
+
+
+class Busy(Exception):
+    """So much waits already that one more would only wait in vain."""
+
+
+class Threads:
+    """A few threads beside the loop, for what takes longer than a poll may wait."""
+
+    def __init__(self) -> None:
+        self._pool = ThreadPoolExecutor(limits.PAGE_THREADS, thread_name_prefix="page")
+        self._waiting = 0
+
+    async def do(self, work: Callable[[], T]) -> T:
+        """What work returns or raises. Raises Busy."""
+        if self._waiting >= limits.PAGE_WAITING_MAX:
+            raise Busy
+        self._waiting += 1
+        try:
+            return await asyncio.get_running_loop().run_in_executor(self._pool, work)
+        finally:
+            self._waiting -= 1
+
+    def close(self) -> None:
+        self._pool.shutdown(wait=False, cancel_futures=True)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Behind:
+    """state: what is durable. live, status: as of Service. journal: a connection of its own, since
+    threads use it. commands: name to the type of its values. monotonic: seconds.
+    """
+
+    site: Callable[[], Site]
+    state: Callable[[], State]
+    live: Callable[[], Mapping[str, StatusReading]]
+    status: Callable[[], dict[str, Any]]
+    journal: Journal
+    ask: Ask
+    commands: Mapping[str, type]
+    passwords: Passwords
+    now: Callable[[], datetime]
+    monotonic: Callable[[], float]
+    version: str
+    threads: Threads = field(default_factory=Threads)

@@ -1,0 +1,7 @@
+"""What a person sees. Each view is a module with a router, and a line in the list of ways."""
+
+from __future__ import annotations
+
+from poller.web.views import about, acts, alarms, relays
+
+VIEWS = (relays, alarms, about, acts)
