@@ -15,6 +15,7 @@ from poller.model import limits
 from poller.model.nameplate import Nameplate
 from poller.model.standing import Baseline, Firmware, Flag, Investigation, Manual, Relay, State
 from poller.model.work import ENDED, Asset, Note, Work, WorkState, asset_key, by_number
+from poller.work import due_book
 
 FOLD_VERSION: Final = 2  # another number: snapshots are not used, the journal is replayed
 SETTINGS: Final = ("configRev", "paramRev", "settingsId")
@@ -264,6 +265,7 @@ BOOK: Final[dict[str, Callable[[State, Any, ev.Event], State]]] = {
     "point_block_assigned": lambda s, b, e: replace(s, points=points.folded(s.points, b)),
     "point_places_assigned": lambda s, b, e: replace(s, points=points.folded(s.points, b)),
     "user_changed": lambda s, b, e: replace(s, users=people.folded(s.users, e)),
+    **due_book.FOLDS,
 }
 """Events that add to the book of work, investigations and boxes, to the points, or to people."""
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, Final, TypeAlias
 
-from poller.answers import alarm_sentences, changes, work_sentences
+from poller.answers import alarm_sentences, changes, due_sentences, work_sentences
 from poller.answers.words import (
     BEHAVIOUR,
     HEALTH,
@@ -36,6 +36,8 @@ def sentence(event: ev.Event, state: State) -> str:
     kind = event.body.kind
     if kind in POLLER:
         text = POLLER[kind](event.body)
+    elif kind in ENTERED:
+        text = ENTERED[kind](event.body, event)
     elif kind in ALARM:
         text = ALARM[kind](event.body, event)
         text = f"{_who(event, state)}: {text}" if event.subject else text[:1].upper() + text[1:]
@@ -235,8 +237,12 @@ RELAY: Final[dict[str, Relay]] = {
     "relay_resumed": lambda b, e, s: f"polling was resumed{by(e)}.",
     "finding_noted": lambda b, e, s: said(b.says),
     **work_sentences.ABOUT_RELAYS,
+    **due_sentences.ABOUT_RELAYS,
 }
 """About a relay; what follows its position and a colon."""
+
+ENTERED: Final = due_sentences.ENTERED
+"""What people enter that is about no single relay."""
 
 ALARM: Final = alarm_sentences.ABOUT_ALARMS
 """About an alarm of a relay, which its position names, or of none."""

@@ -27,13 +27,19 @@ from poller.model.nameplate import ATTRIBUTES
 from poller.model.work import SettingsFile
 from poller.people import AddUser, ChangeUser, RemoveUser, UserRequest
 from poller.work.requests import (
+    AddBulletin,
     AddWork,
     CancelWork,
+    CloseBulletin,
     CloseWork,
+    EndException,
     EndWork,
+    EnterEvaluation,
     GiveDisposition,
+    GiveException,
     LinkInvestigation,
     NoteWork,
+    RecordPackage,
     RemoveSpare,
     Request,
     ShelveSpare,
@@ -55,6 +61,12 @@ COMMANDS: Final[dict[str, type]] = {
     "disposition_give": GiveDisposition,
     "spare_shelve": ShelveSpare,
     "spare_remove": RemoveSpare,
+    "bulletin_add": AddBulletin,
+    "bulletin_close": CloseBulletin,
+    "evaluation_enter": EnterEvaluation,
+    "exception_give": GiveException,
+    "exception_end": EndException,
+    "package_record": RecordPackage,
     "alarm_ack": AckAlarm,
     "alarm_shelve": ShelveAlarm,
     "alarm_unshelve": UnshelveAlarm,
@@ -67,7 +79,7 @@ COMMANDS: Final[dict[str, type]] = {
 }
 HERE: Final = "bayroll"  # the command line and the page come this way; others never do
 # texts that a person writes, and those without which there is no command
-REASONS: Final = ("why", "text", "although", "reference")
+REASONS: Final = ("why", "text", "although", "reference", "found", "versions", "source")
 NEEDED: Final = (
     "why",
     "text",
@@ -78,6 +90,12 @@ NEEDED: Final = (
     "shelf",
     "zone",
     "alarm",
+    "title",
+    "bulletin",
+    "found",
+    "exception",
+    "until",
+    "source",
 )
 
 
@@ -126,8 +144,22 @@ def _booked(given: Request | AlarmRequest | UserRequest) -> None:
                 _settings(settings)
         case ShelveSpare(tested_on=str(day)):
             _day(day)
+        case AddBulletin(relays=relays):
+            _several("relays", relays, limits.WORK_RELAYS_MAX, limits.TEXT_MAX)
+        case RecordPackage(relays=relays, against=against, sha256=sha256, size=size):
+            _several("relays", relays, limits.RELAYS_MAX, limits.TEXT_MAX)
+            _several("against", against, limits.AGAINST_MAX, limits.REASON_MAX)
+            if not re.fullmatch(r"[0-9a-f]{64}", sha256) or size < 0:
+                raise Refusal("the SHA-256 of a package is 64 hexadecimal digits, its size octets")
         case AckAlarm(over=over) if over != HERE:
             raise Refusal(f"who asks here asks over {HERE}")
+
+
+def _several(name: str, texts: Sequence[str], count: int, most: int) -> None:
+    if len(texts) > count:
+        raise Refusal(f"--{name}: {len(texts)} are too many; at most {count}")
+    for text in texts:
+        _text(name, text, needed=True, most=most)
 
 
 def _settings(settings: SettingsFile) -> None:

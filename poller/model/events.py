@@ -11,6 +11,7 @@ from typing import ClassVar, Final, TypeVar
 
 from poller.model.alarms import AlarmState, Audience, Happening, Inhibit, Priority, Timer
 from poller.model.canonical import Utc
+from poller.model.due import Severity, Signature
 from poller.model.nameplate import Nameplate
 from poller.model.status import Behaviour, Health, Quality
 from poller.model.users import Role, UserHappening
@@ -453,6 +454,84 @@ class SpareRemoved(Body):
     vendor: str
     serNum: str
     why: str
+
+
+# The year of updates. The subject of all but exceptions is the poller.
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BulletinAdded(Body):
+    """As model.due.Bulletin."""
+
+    kind: ClassVar[str] = "bulletin_added"
+    bulletin: str
+    title: str
+    severity: Severity
+    relays: tuple[str, ...]
+    family: str | None
+    versions: str | None
+    fixed_in: str | None
+    reference: str | None
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BulletinClosed(Body):
+    kind: ClassVar[str] = "bulletin_closed"
+    bulletin: str
+    why: str
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EvaluationEntered(Body):
+    """What a maker released was looked through (CIP-007-6, part 2.2). found: also nothing."""
+
+    kind: ClassVar[str] = "evaluation_entered"
+    vendor: str
+    found: str
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExceptionGiven(Body):
+    """until: the last day on which what is due may wait, 2026-03-01."""
+
+    kind: ClassVar[str] = "exception_given"
+    exception: str
+    until: str
+    why: str
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExceptionEnded(Body):
+    kind: ClassVar[str] = "exception_ended"
+    exception: str
+    why: str
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PackageChecked(Body):
+    """Identity of the source and integrity of a package before it is used (CIP-010-4, part 1.6).
+
+    rule, version: of the approved list. size in octets; sha256 as 64 hex digits: of the file.
+    against: what spoke against it, in words; empty: nothing. relays: those that it is meant for and
+    fits. source: where, when, by whom and how the digest came, in words.
+    """
+
+    kind: ClassVar[str] = "package_checked"
+    file: str
+    size: int
+    sha256: str
+    rule: str
+    version: str
+    signature: Signature
+    relays: tuple[str, ...]
+    against: tuple[str, ...]
+    source: str
 
 
 # Alarms. Their subject is the relay that they are about; the poller, where it is no single one.

@@ -104,6 +104,14 @@ WORK_READY_AGAIN_S: Final = 60.0  # clear for so long before it is ready again, 
 ASSETS_MAX: Final = 20_000  # boxes: 5,000 positions over the years, and the shelf
 ASSET_PLACES_MAX: Final = 20  # of one box
 
+# The year of updates: what the state remembers; the journal keeps it all.
+BULLETINS_KEPT: Final = 1_000  # makers send a few a year
+EXCEPTIONS_KEPT: Final = 5_000  # one for each relay
+EVALUATIONS_KEPT: Final = 200  # makers of one substation
+PACKAGES_KEPT: Final = 2_000  # checked: a handful of versions of each family
+PACKAGE_FILES_MAX: Final = 20  # checked by one command
+AGAINST_MAX: Final = 50  # sentences of one check
+
 # Alarms: what the state remembers; the journal keeps them all.
 ALARMS_KEPT: Final = 10_000  # two of each of 5,000 relays, at once, is past any list of alarms
 ALARM_OCCURRENCES_MAX: Final = 20  # of one alarm, each told anew; nobody takes in more at once

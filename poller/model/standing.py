@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from poller.model.alarms import Alarm
 from poller.model.canonical import Utc
+from poller.model.due import Bulletin, Evaluation, Excepted, PackageCheck
 from poller.model.events import Change, ChangeClass
 from poller.model.nameplate import Nameplate, flat, from_flat
 from poller.model.status import Behaviour, Health
@@ -122,6 +123,12 @@ class State:
     assets: dict[str, Asset] = field(default_factory=dict)  # by asset_key
     alarms: dict[str, Alarm] = field(default_factory=dict)  # by id; the oldest at rest are dropped
     points: Points = field(default_factory=Points)
+    bulletins: dict[str, Bulletin] = field(default_factory=dict)  # by id
+    bulletins_ever: int = 0
+    evaluations: dict[str, Evaluation] = field(default_factory=dict)  # the last, by maker
+    exceptions: dict[str, Excepted] = field(default_factory=dict)  # by id
+    exceptions_ever: int = 0
+    packages: dict[str, PackageCheck] = field(default_factory=dict)  # the last check, by SHA-256
     users: dict[str, User] = field(default_factory=dict)  # who may sign in, by name
 
     def rests(self, relay: str) -> bool:

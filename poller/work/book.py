@@ -13,7 +13,7 @@ from poller.model.standing import State
 from poller.model.status import StatusReading
 from poller.model.work import ENDED, NoteKind, Work, WorkState
 from poller.site.settings import Site
-from poller.work import adding, attending, boxes, investigating, starting
+from poller.work import adding, attending, boxes, due_book, investigating, starting
 from poller.work import requests as ask
 from poller.work.planned_work import Move, moved
 
@@ -38,6 +38,8 @@ def decided(
             return attending.attended(state, site, at, request.readings)
         case ask.AddWork():
             return adding.added(state, site, request, at)
+        case ask.AddBulletin():
+            return due_book.added(state, site, request)
         case ask.StartWork():
             work = _work(state, request.work)
             return starting.started(state, site, work, request, at, readings)
@@ -83,5 +85,10 @@ PLAIN: Final[dict[type, Callable[[State, Any, datetime], Decided]]] = {
     ask.GiveDisposition: investigating.disposed,
     ask.ShelveSpare: boxes.shelved,
     ask.RemoveSpare: boxes.removed,
+    ask.CloseBulletin: due_book.closed,
+    ask.EnterEvaluation: due_book.evaluated,
+    ask.GiveException: due_book.excepted,
+    ask.EndException: due_book.ended,
+    ask.RecordPackage: due_book.recorded,
 }
 """Requests that need neither the site nor readings."""

@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import TypeAlias
 
 from poller.model.alarms import Own
+from poller.model.due import Severity, Signature
 from poller.model.status import StatusReading
 from poller.model.work import Disposition, NoteKind, SettingsFile, WorkKind
 
@@ -101,6 +102,63 @@ class RemoveSpare:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class AddBulletin:
+    """Either relays or a family, and of that a range of versions; as model.due.Bulletin."""
+
+    title: str
+    severity: Severity
+    relays: tuple[str, ...] = ()
+    family: str | None = None
+    versions: str | None = None
+    fixed_in: str | None = None
+    reference: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CloseBulletin:
+    bulletin: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EnterEvaluation:
+    """found: what the maker released, or that it was nothing."""
+
+    vendor: str
+    found: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GiveException:
+    """until: the last day on which it may wait, 2026-03-01."""
+
+    relay: str
+    until: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EndException:
+    exception: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordPackage:
+    """A check that was carried out; as events.PackageChecked."""
+
+    file: str
+    size: int
+    sha256: str
+    rule: str
+    version: str
+    signature: Signature
+    relays: tuple[str, ...]
+    against: tuple[str, ...]
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Attend:
     """Time has passed. readings: the last status reading of each relay that has one.
 
@@ -122,5 +180,11 @@ Request: TypeAlias = (
     | GiveDisposition
     | ShelveSpare
     | RemoveSpare
+    | AddBulletin
+    | CloseBulletin
+    | EnterEvaluation
+    | GiveException
+    | EndException
+    | RecordPackage
 )
 """What people ask for."""

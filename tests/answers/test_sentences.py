@@ -11,9 +11,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poller.answers.sentences import ALARM, POLLER, RELAY, sentence
+from poller.answers.sentences import ALARM, ENTERED, POLLER, RELAY, sentence
 from poller.model import events as ev
 from poller.model import limits
+from poller.model.due import Severity, Signature
 from poller.model.events import Body, Change, ChangeClass, Order
 from poller.model.nameplate import Nameplate
 from poller.model.standing import Relay, State
@@ -167,6 +168,15 @@ ABOUT_RELAYS: list[tuple[Body, str]] = [
     (
         ev.FindingNoted(finding="block_split", says="refused a block of registers"),
         "Q07 main 1: refused a block of registers.",
+    ),
+    (
+        ev.ExceptionGiven(exception="e1", until="2026-09-30", why="outage in autumn"),
+        "Q07 main 1: exception e1 was given by J. Kral, what is due may wait until 2026-09-30: "
+        "outage in autumn.",
+    ),
+    (
+        ev.ExceptionEnded(exception="e1", why="updated"),
+        "Q07 main 1: exception e1 was ended by J. Kral: updated.",
     ),
 ]
 
@@ -426,6 +436,74 @@ ABOUT_THE_POLLER: list[tuple[Body, str]] = [
         ev.SpareRemoved(vendor="Tarn", serNum="40391", why="sent for repair"),
         "Spare Tarn serial number 40391 left the shelf: sent for repair.",
     ),
+    (
+        ev.BulletinAdded(
+            bulletin="b1",
+            title="the earth fault element may stay blocked",
+            severity=Severity.FAILURE_TO_TRIP,
+            relays=(),
+            family="larch",
+            versions="vers:generic/<5.2",
+            fixed_in="5.2",
+            reference="SB 7",
+        ),
+        'Service bulletin b1 was entered: failure to trip; about versions "vers:generic/<5.2" of '
+        "family larch, fixed in 5.2: the earth fault element may stay blocked. Reference: SB 7.",
+    ),
+    (
+        ev.BulletinAdded(
+            bulletin="b2",
+            title="its clock may stop",
+            severity=Severity.NOT_PROTECTION,
+            relays=("q07-main1",),
+            family=None,
+            versions=None,
+            fixed_in=None,
+            reference=None,
+        ),
+        "Service bulletin b2 was entered: protection is not concerned; about 1 relay: its clock "
+        "may stop.",
+    ),
+    (
+        ev.BulletinClosed(bulletin="b1", why="all updated"),
+        "Service bulletin b1 was closed: all updated.",
+    ),
+    (
+        ev.EvaluationEntered(vendor="Tarn", found="nothing released this month"),
+        "What Tarn released was evaluated: nothing released this month.",
+    ),
+    (
+        ev.PackageChecked(
+            file="td40-2-12.zip",
+            size=1_048_576,
+            sha256="a" * 64,
+            rule="td40",
+            version="V2.12.00",
+            signature=Signature.GOOD,
+            relays=("q07-main1",),
+            against=(),
+            source="read to us by telephone on 2026-02-27 by M. Orne",
+        ),
+        "Package td40-2-12.zip for td40 V2.12.00 was checked: 1,048,576 octets, SHA-256 "
+        f"{'a' * 64}, its signature is good, for 1 relay: nothing speaks against it. The digest: "
+        "read to us by telephone on 2026-02-27 by M. Orne.",
+    ),
+    (
+        ev.PackageChecked(
+            file="td40-2-12.zip",
+            size=12,
+            sha256="a" * 64,
+            rule="td40",
+            version="V2.12.00",
+            signature=Signature.NONE,
+            relays=(),
+            against=("its size is 12, the list says 1,048,576",),
+            source="its release note",
+        ),
+        "Package td40-2-12.zip for td40 V2.12.00 was checked: 12 octets, SHA-256 "
+        f"{'a' * 64}, no signature given, for 0 relays: its size is 12, the list says 1,048,576. "
+        "The digest: its release note.",
+    ),
 ]
 ALL = [*ABOUT_RELAYS, *ABOUT_WORK, *CHANGES, *ABOUT_THE_POLLER, *ABOUT_ALARMS]
 
@@ -487,7 +565,8 @@ def test_every_kind_of_event_has_a_sentence_that_is_tested(kind: str) -> None:
 
 
 def test_no_sentence_is_kept_for_a_kind_that_is_gone() -> None:
-    assert POLLER.keys() | RELAY.keys() | ALARM.keys() == {kind for kind, _ in ev.KINDS}
+    told = POLLER.keys() | RELAY.keys() | ALARM.keys() | ENTERED.keys()
+    assert told == {kind for kind, _ in ev.KINDS}
 
 
 @pytest.mark.parametrize("change", ChangeClass)

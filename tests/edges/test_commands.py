@@ -9,6 +9,7 @@ import pytest
 
 from poller.edges.commands import COMMANDS, command
 from poller.model import limits
+from poller.model.due import Severity, Signature
 from poller.model.refusal import Refusal
 from poller.model.work import Disposition, NoteKind, SettingsFile, WorkKind
 from poller.work import requests as ask
@@ -21,6 +22,17 @@ ADD: dict[str, Any] = {
     "start": "2026-03-02T09:00:00+01:00",
     "end": "2026-03-02T12:00:00+01:00",
     "zone": "Europe/Berlin",
+}
+PACKAGE: dict[str, Any] = {
+    "file": "a.zip",
+    "size": 3,
+    "sha256": DIGEST,
+    "rule": "tarn",
+    "version": "V2.12",
+    "signature": "none",
+    "relays": ["q07-main1"],
+    "against": ["too small"],
+    "source": "release note",
 }
 SHELVE: dict[str, Any] = {"vendor": "Tarn", "serNum": "9", "shelf": "B3"}
 
@@ -60,6 +72,47 @@ TYPED: dict[str, tuple[dict[str, Any], Any]] = {
     "spare_shelve": (
         {**SHELVE, "tested_on": "2026-03-01"},
         ask.ShelveSpare(vendor="Tarn", serNum="9", shelf="B3", tested_on="2026-03-01"),
+    ),
+    "bulletin_add": (
+        {
+            "title": "a slow start",
+            "severity": "slow_trip",
+            "family": "tarn",
+            "versions": "vers:x/1",
+        },
+        ask.AddBulletin(
+            title="a slow start", severity=Severity.SLOW_TRIP, family="tarn", versions="vers:x/1"
+        ),
+    ),
+    "bulletin_close": (
+        {"bulletin": "b1", "why": "settled"},
+        ask.CloseBulletin(bulletin="b1", why="settled"),
+    ),
+    "evaluation_enter": (
+        {"vendor": "Tarn", "found": "nothing"},
+        ask.EnterEvaluation(vendor="Tarn", found="nothing"),
+    ),
+    "exception_give": (
+        {"relay": "q07-main1", "until": "2026-09-30", "why": "outage"},
+        ask.GiveException(relay="q07-main1", until="2026-09-30", why="outage"),
+    ),
+    "exception_end": (
+        {"exception": "e1", "why": "done"},
+        ask.EndException(exception="e1", why="done"),
+    ),
+    "package_record": (
+        PACKAGE,
+        ask.RecordPackage(
+            file="a.zip",
+            size=3,
+            sha256=DIGEST,
+            rule="tarn",
+            version="V2.12",
+            signature=Signature.NONE,
+            relays=("q07-main1",),
+            against=("too small",),
+            source="release note",
+        ),
     ),
     "spare_remove": (
         {"vendor": "Tarn", "serNum": "9", "why": "sent away"},
@@ -131,6 +184,37 @@ REFUSED: dict[str, tuple[str, dict[str, Any], str]] = {
     "a spare without a number": ("spare_shelve", {**SHELVE, "serNum": ""}, "--serNum is needed"),
     "a spare on no shelf": ("spare_shelve", {**SHELVE, "shelf": " "}, "--shelf is needed"),
     "a long shelf": ("spare_shelve", {**SHELVE, "shelf": "x" * 256}, "at most 255"),
+    "a bulletin without a title": (
+        "bulletin_add",
+        {"title": " ", "severity": "slow_trip"},
+        "--title is needed",
+    ),
+    "a severity that is none": (
+        "bulletin_add",
+        {"title": "x", "severity": "bad"},
+        "bulletin_add: severity",
+    ),
+    "an evaluation of nothing": (
+        "evaluation_enter",
+        {"vendor": "Tarn", "found": ""},
+        "--found is needed",
+    ),
+    "a package's digest that is none": (
+        "package_record",
+        {**PACKAGE, "sha256": "beef"},
+        "64 hexadecimal digits",
+    ),
+    "a package of fewer octets than none": (
+        "package_record",
+        {**PACKAGE, "size": -1},
+        "64 hexadecimal digits, its size",
+    ),
+    "too much against a package": (
+        "package_record",
+        {**PACKAGE, "against": ["x"] * 51},
+        "51 are too many",
+    ),
+    "an empty word against a package": ("package_record", {**PACKAGE, "against": [""]}, "needed"),
     "a test on no day": ("spare_shelve", {**SHELVE, "tested_on": "May"}, "2026-03-01"),
 }
 
