@@ -139,7 +139,7 @@ class Sessions:
     def _begin(self, name: str, password_at: datetime) -> str:
         self._sweep()
         own = [key for key, one in self._sessions.items() if one.user == name]
-        for key in own[: len(own) + 1 - limits.PAGE_SESSIONS_OF_ONE_MAX]:
+        for key in own[: max(0, len(own) + 1 - limits.PAGE_SESSIONS_OF_ONE_MAX)]:
             del self._sessions[key]
         if len(self._sessions) >= limits.PAGE_SESSIONS_MAX:
             raise NotSignedIn("as many people are signed in as can be; try again later")

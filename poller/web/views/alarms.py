@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Depends
 from fastapi.responses import Response
 
-from poller.answers.alarms import Part, counted, rows
+from poller.answers.alarms import AlarmRow, Part, counted, rows
 from poller.model.standing import State
 from poller.site.shipped_alarms import catalogue_of
 from poller.web.page import Page, page_of
@@ -16,10 +17,14 @@ from poller.web.who import Somebody
 router = APIRouter()
 ThePage = Annotated[Page, Depends(page_of)]
 HERE: Final = "bayroll"  # where a catalogue has them acknowledged that says: in Bayroll itself
-PARTS: Final = {
-    Part.ANNUNCIATED: "Standing",
-    Part.KEPT_BACK: "Kept back",
-    Part.WAITING: "Waiting for a delay",
+PARTS: Final = (Part.ANNUNCIATED, Part.KEPT_BACK, Part.WAITING)
+
+
+BOARDS: Final[dict[str, Callable[[AlarmRow], bool]]] = {
+    "Alarms": lambda row: row.part is Part.ANNUNCIATED and row.for_operator,
+    "Notices": lambda row: row.part is Part.ANNUNCIATED and not row.for_operator,
+    "Kept back": lambda row: row.part is Part.KEPT_BACK,
+    "Waiting for a delay": lambda row: row.part is Part.WAITING,
 }
 
 
@@ -47,9 +52,9 @@ async def stand(page: ThePage, person: Somebody) -> Response:
 async def _values(page: Page, state: State) -> dict[str, Any]:
     now, site = page.behind.now(), page.behind.site()
     catalogue = catalogue_of(site)
-    found = await page.behind.threads.do(lambda: rows(state, now, catalogue, parts=tuple(PARTS)))
+    found = await page.behind.threads.do(lambda: rows(state, now, catalogue, parts=PARTS))
     return {
-        "parts": [(head, [row for row in found if row.part is one]) for one, head in PARTS.items()],
+        "parts": [(head, [row for row in found if has(row)]) for head, has in BOARDS.items()],
         "here": catalogue.acknowledged_over == HERE,
         "over": catalogue.acknowledged_over,
         "hours": range(1, catalogue.shelving_max_h + 1),

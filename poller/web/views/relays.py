@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Final
+from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Depends, Query
 from fastapi.responses import RedirectResponse, Response
@@ -54,6 +54,22 @@ def gravity(row: Row) -> int:
     return len(GRAVEST) if row.firmware_status is None else GRAVEST.index(row.firmware_status)
 
 
+def weight(row: Row) -> str:
+    """How its firmware status is marked, beside the word for it."""
+    match row.firmware_status:
+        case FirmwareStatus.CURRENT:
+            return "fine"
+        case FirmwareStatus.WITHDRAWN | FirmwareStatus.NOT_APPROVED:
+            return "bad"
+        case FirmwareStatus.NEWER_THAN_TARGET | FirmwareStatus.NOT_COMPARABLE:
+            return "warn"
+        case _:
+            return "none"
+
+
+WORDS: Final[dict[str, Any]] = {"kinds": kinds, "gravity": gravity, "weight": weight}
+
+
 @router.get("/")
 async def start() -> Response:
     return RedirectResponse("/relays", 303)
@@ -64,7 +80,7 @@ async def relays(page: ThePage, person: Somebody) -> Response:
     state = page.behind.state()
     table = await _rows(page, state)
     return await page.drawing.whole(
-        person, "relays.html", state=state, rows=table, kinds=kinds, gravity=gravity, says=KINDS
+        person, "relays.html", state=state, rows=table, **WORDS, says=KINDS
     )
 
 
@@ -81,8 +97,7 @@ async def some(
         person,
         "relay_rows.html",
         rows=[row for row in table if not wanted or row.id in wanted],
-        kinds=kinds,
-        gravity=gravity,
+        **WORDS,
     )
 
 
