@@ -6,19 +6,21 @@
 - A connection that is given up leaves its socket with the loop; here it is closed.
 - One that is lost in the moment in which it stands is taken for connected; here it is lost.
 - A broker may make it hold any amount; here it is left.
+- A cancellation that comes together with an answer is lost; here it is not.
 """
 
 from __future__ import annotations
 
 import asyncio
 import logging
+import math
 import ssl
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator
 from contextlib import contextmanager, suppress
 from functools import partial
 from types import TracebackType
-from typing import Any, Final, Self
+from typing import Any, Final, Self, TypeVar
 
 import aiomqtt
 from paho.mqtt.client import Client as PahoClient
@@ -29,6 +31,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from poller.model import limits
 
+T = TypeVar("T")
 # what matters of it is told by us, once and without device text
 SILENT: Final = logging.getLogger("bayroll.mqtt")
 SILENT.addHandler(logging.NullHandler())
@@ -106,6 +109,16 @@ class Client(aiomqtt.Client):
         finally:
             self._given_up.set()
             self._drop()
+
+    async def _wait_for(self, fut: Awaitable[T], timeout: float | None) -> T:  # noqa: ASYNC109
+        """asyncio.wait_for of 3.11, there, loses a cancellation that comes with its result."""
+        if timeout is None:
+            timeout = self.timeout
+        try:
+            async with asyncio.timeout(None if timeout == math.inf else timeout):
+                return await fut
+        except TimeoutError:
+            raise aiomqtt.MqttError("Operation timed out") from None
 
     def _bye(self) -> bool:
         """Whether to say goodbye. MQTT 3.1.1 knows none that leaves the will: 3.14.4 there."""

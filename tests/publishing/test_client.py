@@ -96,3 +96,15 @@ async def test_the_will_is_left_standing_where_we_fail() -> None:
             heard = await anext(aiter(watcher.messages))
     assert heard.payload == b"yes"
     await broker.stop()
+
+
+async def test_a_cancellation_that_comes_with_the_answer_is_not_lost() -> None:
+    """asyncio.wait_for of Python 3.11, which aiomqtt uses, returns the answer and forgets it."""
+    client = Client(HOST, 1)
+    answer: asyncio.Future[int] = asyncio.get_running_loop().create_future()
+    task = asyncio.ensure_future(client._wait_for(answer, 5))
+    await asyncio.sleep(0)
+    answer.set_result(1)
+    task.cancel()
+    await asyncio.wait((task,))
+    assert task.cancelled()
