@@ -74,6 +74,9 @@ class Node:
         self._entries = self._owners[site.file.relays[0].id]  # the same of every relay
         self._quiet = make.alarms(self._entries, ())  # of almost every relay
         self._seen: dict[str, _Seen] = {}
+        self._read: dict[
+            str, StatusReading
+        ] = {}  # the last of each, which the end of polling keeps
         self._told: dict[str, Groups] = {}  # of those that live in this session
         self._too_long: dict[str, Groups] = {}
         self._born_seq = 0
@@ -124,12 +127,11 @@ class Node:
 
         coming: these events and what follows up to state.
         """
-        last = {
-            (made.device, metric.name): one.seq
-            for one in coming
-            if (made := past(one.event))
-            for metric in made.metrics
-        }
+        when: dict[tuple[str, str], list[int]] = {}
+        for recorded in coming:
+            if made := past(recorded.event):
+                for one in made.metrics:
+                    when.setdefault((made.device, one.name), []).append(recorded.seq)
         found: dict[str, list[Metric]] = {}
         for recorded in events:
             made = past(recorded.event)
@@ -137,9 +139,10 @@ class Node:
                 continue
             told, now = self._told_and_now(recorded.seq, made.device, state, live)
             for one in made.metrics:
-                newest = last[made.device, one.name] == recorded.seq
-                if newest and now.get(one.name, ...) == one.value != told.get(one.name, ...):
-                    continue  # a live metric says so
+                seqs = when[made.device, one.name]
+                newest, moves = seqs[-1] == recorded.seq, told.get(one.name, ...) != one.value
+                if newest and now.get(one.name, ...) == one.value and (moves or len(seqs) == 1):
+                    continue  # a live metric says so, or said it before this was durable
                 found.setdefault(made.device, []).append(one)
         for device, metrics in found.items():
             if device not in self._told:
@@ -204,7 +207,9 @@ class Node:
     def _of_relay(self, state: State, live: Live, name: str) -> Groups:
         """Made anew only of what is another than at the last look."""
         source = Source(site=self._site, seq=state.seq)
-        relay, reading = state.relays[name], live.get(name)
+        relay, reading = state.relays[name], live.get(name, self._read.get(name))
+        if reading is not None:
+            self._read[name] = reading
         alarms = self._alarms_of(state, name)
         seen = self._seen.get(name)
         groups = dict(seen.groups) if seen else {}

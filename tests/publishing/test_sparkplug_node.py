@@ -13,7 +13,7 @@ from poller.model import events as ev
 from poller.model.alarms import AlarmState, Inhibit
 from poller.model.events import Recorded
 from poller.model.standing import State
-from poller.model.status import Behaviour, Health, StatusReading
+from poller.model.status import Behaviour, Health, Quality, StatusReading
 from poller.model.work import FirmwareStatus, WorkState
 from poller.publishing.sparkplug_history import JUDGED, READ, past
 from poller.publishing.sparkplug_node import NODE, Dialogue, Node, Out
@@ -155,8 +155,8 @@ def test_one_time_out_is_no_death() -> None:
     told = Told(*LIVES)
     told.live[Q07] = reading()
     told.births()
-    told.live.clear()
-    assert not any("DEATH" in one for one in verbs(told.bring_up()))
+    told.live[Q07] = reading(quality=Quality.STALE)
+    assert verbs(told.bring_up()) == [f"DDATA {Q07}"]
 
 
 def test_a_metric_that_is_new_is_born() -> None:
@@ -198,6 +198,17 @@ def test_only_what_changed_is_told() -> None:
     told.live[Q07] = reading(setting_group=2)
     (data,) = told.bring_up()
     assert values(data) == {"Status/setting_group": 2}
+
+
+def test_the_end_of_polling_empties_nothing() -> None:
+    """Where the service ends there are no live readings any more, a moment before the node dies."""
+    told = Told(*LIVES)
+    told.live[Q07] = reading(free_memory_kb=5)
+    told.births()
+    told.live.clear()
+    assert told.bring_up() == []
+    (_, birth) = told.births()
+    assert values(birth)["Status/free_memory_kb"] == 5
 
 
 def test_a_value_that_turned_bad_is_told() -> None:
@@ -308,6 +319,14 @@ def test_what_is_live_is_not_told_as_historical_too() -> None:
     assert told.history(*told.happens(changed("2.0"))) == []
     (data,) = told.bring_up()[-1:]
     assert SWREV in values(data)
+
+
+def test_what_a_birth_told_before_it_was_durable_is_not_told_again() -> None:
+    """Readings are live before the journal has what follows from them."""
+    told = Told(*LIVES)
+    told.live[Q07] = reading()
+    told.births()
+    assert told.history(*told.happens(health(Health.OK, 1))) == []
 
 
 def test_what_was_over_before_it_could_be_told_is_historical() -> None:
