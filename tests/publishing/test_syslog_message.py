@@ -270,6 +270,25 @@ HOSTILE: Final = st.text(
 )
 
 
+ESCAPED = r"""
+a"b   a\"b
+a\b   a\\b
+a]b   a\]b
+a\    a\\
+\"    \\\"
+\]    \\\]
+[a=b  [a=b
+"""
+
+
+@pytest.mark.parametrize("line", ESCAPED.strip().splitlines())
+def test_three_characters_are_escaped_and_no_other(line: str) -> None:
+    """RFC 5424, 6.3.3."""
+    text, expected = line.split()
+    octets = SENDER.of_event(recorded(by_somebody(ev.RelayResumed(), text)), STATE, 1)
+    assert f' by="{expected}"]'.encode() in octets
+
+
 @given(why=HOSTILE, who=HOSTILE)
 def test_no_text_writes_structure_of_its_own(why: str, who: str) -> None:
     told = message(by_somebody(ev.RelayPaused(why=why), who))
