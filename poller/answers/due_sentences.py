@@ -22,7 +22,8 @@ def _added(body: ev.BulletinAdded, event: ev.Event) -> str:
     fixed = "" if body.fixed_in is None else f", fixed in {quoted(body.fixed_in)}"
     return (
         f"Service bulletin {quoted(body.bulletin)} was entered{by(event)}: "
-        f"{SEVERITY[body.severity]}; about {about}{fixed}: {said(body.title)}{reference(body.reference)}"
+        f"{SEVERITY[body.severity]}; about {about}{fixed}: {said(body.title)}"
+        f"{reference(body.reference)}"
     )
 
 

@@ -5,11 +5,14 @@ from __future__ import annotations
 import typer
 
 from poller.cli import (
+    advisories,
     alarms,
     approved,
     baseline,
+    bulletin,
     check,
     demo,
+    exception,
     investigation,
     journal,
     people,
@@ -47,6 +50,9 @@ app.add_typer(baseline.baseline, name="baseline")
 app.add_typer(work.work, name="work")
 app.add_typer(investigation.investigation, name="investigation")
 app.add_typer(alarms.alarms, name="alarms")
+app.add_typer(advisories.advisories, name="advisories")
+app.add_typer(bulletin.bulletin, name="bulletin")
+app.add_typer(exception.exception, name="exception")
 app.add_typer(spare.spare, name="spare")
 app.command()(people.record)
 app.command()(people.pause)

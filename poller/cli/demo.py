@@ -157,7 +157,8 @@ def _write_site(folder: Path, addresses: dict[str, str], broker: tuple[str, int]
     site["broker"] = {"host": broker[0], "port": broker[1], "protocol": "3.1.1"}
     site["outputs"] = {"mqtt": {}}
     site["maps_folder"] = str(config_folder() / site.get("maps_folder", "maps"))
-    site["approved"] = str(config_folder() / site["approved"])
+    for named in ("approved", "advisories"):
+        site[named] = str(config_folder() / site[named])
     site["work"] = {"soak_s": SOAK_S, "bays_at_once": 3}
     site["alarms"] = str(_write_alarms(folder))
     site["journal"] = {"file": str(folder / "bayroll.journal")}

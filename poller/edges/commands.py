@@ -22,7 +22,7 @@ from poller.alarms.requests import (
 from poller.decide import AcceptBaseline, Command, EnterReading, Pause, Refusal, Resume
 from poller.model import limits
 from poller.model.canonical import adapter
-from poller.model.events import Event, WorkAdded
+from poller.model.events import BulletinAdded, Event, ExceptionGiven, WorkAdded
 from poller.model.nameplate import ATTRIBUTES
 from poller.model.work import SettingsFile
 from poller.people import AddUser, ChangeUser, RemoveUser, UserRequest
@@ -178,11 +178,17 @@ def _day(day: str) -> None:
 
 
 def answer_to(events: Sequence[Event]) -> dict[str, Any]:
-    """What a command is answered once its events are durable. works: ids of what it planned."""
+    """What a command is answered once its events are durable.
+
+    works: ids of what it planned; entered: of bulletins and exceptions.
+    """
+    bodies = [event.body for event in events]
     return {
         "events": len(events),
-        "kinds": [event.body.kind for event in events],
-        "works": [event.body.work for event in events if isinstance(event.body, WorkAdded)],
+        "kinds": [body.kind for body in bodies],
+        "works": [body.work for body in bodies if isinstance(body, WorkAdded)],
+        "entered": [body.bulletin for body in bodies if isinstance(body, BulletinAdded)]
+        + [body.exception for body in bodies if isinstance(body, ExceptionGiven)],
     }
 
 

@@ -184,14 +184,14 @@ def _version(product: Product, family: Family, box: Box, compare: Compare) -> Ma
     running = family.version(box.plate)
     ranged = product.told(Category.PRODUCT_VERSION_RANGE)
     if ranged:
-        found = _in_range(ranged[0], running, family.version_scheme)
+        found = in_range(ranged[0], running, family.version_scheme)
         narrower += [maybe(f"the document goes on with {shown(name, 60)}") for name in patches]
     else:
         found = _named(" ".join((*named, *patches)), running, family.version_scheme, compare)
     return both(found, *narrower)
 
 
-def _in_range(text: str, running: str | None, scheme: Scheme) -> Match:
+def in_range(text: str, running: str | None, scheme: Scheme) -> Match:
     try:
         found = vers.parse(text, scheme)
     except vers.BadRange as reason:

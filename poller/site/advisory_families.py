@@ -64,7 +64,7 @@ class Family(Strict):
 
 
 class AdvisoryFamilies(Strict):
-    """folder: of documents, beside the site file unless absolute. elsewhere: not in the station."""
+    """folder: of documents, beside this file unless absolute. elsewhere: not in the station."""
 
     format: Literal[1]
     folder: Line = "advisories"

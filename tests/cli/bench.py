@@ -71,7 +71,9 @@ class Bench:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         shutil.copytree(config_folder() / "maps", folder / "maps")
-        shutil.copy(config_folder() / "approved.yaml", folder)
+        for name in ("approved.yaml", "advisories.yaml"):
+            shutil.copy(config_folder() / name, folder)
+        shutil.copytree(config_folder() / "advisories", folder / "advisories")
         self.site_file = folder / "site.yaml"
         shutil.copy(config_folder() / "site.yaml", self.site_file)
         self.journal = folder / "bayroll.journal"

@@ -34,7 +34,8 @@ def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The shipped site, in a folder of its own and without a journal."""
     monkeypatch.setenv("BAYROLL_RUNTIME_DIR", str(tmp_path / "run"))
     shutil.copytree(run.CONFIG / "maps", tmp_path / "maps")
-    shutil.copy(run.CONFIG / "approved.yaml", tmp_path)
+    for name in ("approved.yaml", "advisories.yaml"):
+        shutil.copy(run.CONFIG / name, tmp_path)
     return Path(shutil.copy(run.CONFIG / "site.yaml", tmp_path))
 
 

@@ -111,6 +111,7 @@ def write_site(folder: Path, addresses: dict[str, str], broker_port: int | None)
         site["outputs"] = {"mqtt": {}}
     site["maps_folder"] = str(CONFIG / "maps")
     site["approved"] = str(CONFIG / "approved.yaml")
+    site["advisories"] = str(CONFIG / "advisories.yaml")
     path = folder / "site.yaml"
     path.write_text(json.dumps(site))
     return path

@@ -79,7 +79,7 @@ def site_file(data: bytes) -> None:
 @cache
 def beside() -> dict[str, str]:
     """The other files that a site may name, as they ship."""
-    names = ("approved.yaml", "alarms.yaml")
+    names = ("approved.yaml", "alarms.yaml", "advisories.yaml")
     return {name: (ROOT / "config" / name).read_text(encoding="utf-8") for name in names}
 
 
