@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import sys
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -245,6 +247,14 @@ async def test_a_node_whose_birth_is_too_long_says_so(tmp_path: Path) -> None:
 
 
 # Others.
+
+
+def test_without_protobuf_it_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+    module = "poller.publishing.sparkplug_payload"
+    monkeypatch.delitem(sys.modules, module)
+    monkeypatch.setitem(sys.modules, "google.protobuf", None)
+    with pytest.raises(ImportError, match=r"install bayroll\[sparkplug\]"):
+        import_module(module)
 
 
 async def trouble(one: Scene, kind: str) -> None:
