@@ -12,6 +12,7 @@ import fcntl
 import os
 import socket
 import ssl
+import sys
 import termios
 from collections.abc import Callable, Iterable
 from contextlib import suppress
@@ -36,8 +37,11 @@ class Line(Protocol):
 
 
 class UdpLine:
-    """One message a datagram. A refusal that comes later than it is waited for is noticed, but
-    what it refused is lost; so is what the network or a busy receiver drops."""
+    """One message a datagram, to the first address of the host.
+
+    A refusal that comes later than it is waited for is noticed, but what it refused is lost; so is
+    what the network or a busy receiver drops.
+    """
 
     def __init__(self, sock: socket.socket) -> None:
         self._sock = sock
@@ -220,4 +224,4 @@ class TlsLine:
         self._still_there()
         sock = self._writer.get_extra_info("socket")
         found = fcntl.ioctl(sock.fileno(), termios.TIOCOUTQ, bytes(4))
-        return int.from_bytes(found, "little")
+        return int.from_bytes(found, sys.byteorder)
