@@ -24,6 +24,7 @@ NOTIFIES: Final = 1  # EventNotifier: SubscribeToEvents
 GOOD: Final = ua.StatusCode(ua.StatusCodes.Good)
 
 
+@cache
 def standard(name: str) -> ua.NodeId:
     """Of a node of the standard address space, by its name in ObjectIds."""
     return ua.NodeId(getattr(ua.ObjectIds, name))
@@ -34,6 +35,7 @@ class Space:
 
     def __init__(self, nodes: AddressSpace, index: int) -> None:
         self._nodes, self._index = nodes, index
+        self._types: dict[str, ua.ReferenceDescription] = {}  # by name, which never change
 
     def node(self, text: str) -> ua.NodeId:
         return ua.NodeId(text, self._index)
@@ -56,7 +58,7 @@ class Space:
         """by: the reference from its parent. ours: its name is of our namespace."""
         attributes = _common(OBJECT, name, self._index if ours else 0, label or name)
         attributes[ua.AttributeIds.EventNotifier] = _byte(NOTIFIES if notifies else 0)
-        self._add(node, parent, attributes, standard(of_type), standard(by))
+        self._add(node, parent, attributes, of_type, standard(by))
 
     def add_variable(
         self,
@@ -74,7 +76,7 @@ class Space:
         attributes = _common(VARIABLE, name, self._index if ours else 0, name)
         attributes |= _of_variable(kind, rank)
         attributes[ua.AttributeIds.Value] = AttributeValue(value)
-        self._add(node, parent, attributes, standard(of_type), standard(by))
+        self._add(node, parent, attributes, of_type, standard(by))
 
     async def write(self, node: ua.NodeId, value: ua.DataValue) -> None:
         """Who subscribed is told."""
@@ -116,17 +118,22 @@ class Space:
         node: ua.NodeId,
         parent: ua.NodeId,
         attributes: Attributes,
-        of_type: ua.NodeId,
+        of_type: str,
         by: ua.NodeId,
     ) -> None:
         data = NodeData(node)
         data.attributes = attributes
         data.attributes[ua.AttributeIds.NodeId] = _attribute(node, ua.VariantType.NodeId)
         self._nodes[node] = data
-        defines = standard("HasTypeDefinition")
-        data.references.append(self._reference(defines, of_type, forward=True))
+        data.references.append(self._of_type(of_type))
         data.references.append(self._reference(by, parent, forward=False))
         self._nodes[parent].references.append(self._reference(by, node, forward=True))
+
+    def _of_type(self, name: str) -> ua.ReferenceDescription:
+        if name not in self._types:
+            by = standard("HasTypeDefinition")
+            self._types[name] = self._reference(by, standard(name), forward=True)
+        return self._types[name]
 
     def _reference(self, by: ua.NodeId, to: ua.NodeId, *, forward: bool) -> ua.ReferenceDescription:
         def of(attribute: ua.AttributeIds) -> Any:
@@ -140,9 +147,10 @@ class Space:
         described.NodeClass = ua.NodeClass(of(ua.AttributeIds.NodeClass))
         described.BrowseName = of(ua.AttributeIds.BrowseName)
         described.DisplayName = of(ua.AttributeIds.DisplayName)
-        for one in self._nodes[to].references:
+        for one in self._nodes[to].references:  # the first of ours
             if one.IsForward and one.ReferenceTypeId == standard("HasTypeDefinition"):
                 described.TypeDefinition = one.NodeId
+                break
         return described
 
 

@@ -82,20 +82,6 @@ async def until_told(client: Any) -> None:
             await asyncio.sleep(0.01)
 
 
-async def test_events_wait_for_one_that_is_away(bench: Bench) -> None:
-    output = bench.output()
-    pump = bench.house.pump(output)
-    async with Running(pump.run()):
-        await until(lambda: pump.status()[0].lag == 0, within_s=STARTS_S)
-        cursor = pump.status()[0].cursor
-        (pid,) = children()
-        os.kill(pid, signal.SIGKILL)
-        await until(lambda: output.status().connected is False)
-        await bench.house.commit(alarmed(AlarmState.NORMAL))
-        assert pump.status()[0].cursor == cursor
-        await until(lambda: pump.status()[0].lag == 0, within_s=STARTS_S)
-
-
 @pytest.mark.parametrize("trouble", [signal.SIGKILL, signal.SIGSTOP])
 async def test_whatever_becomes_of_it_nobody_else_is_held_up(
     bench: Bench, trouble: signal.Signals
