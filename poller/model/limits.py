@@ -44,6 +44,7 @@ APPROVED_RULES_MAX: Final = 200  # families of a substation, with a handful of c
 APPROVED_GLOBS_MAX: Final = 16  # makers or models of one family
 APPROVED_VERSIONS_MAX: Final = 100  # a family's firmware over its life
 APPROVED_STEPS_MAX: Final = 200
+PACKAGE_BYTES_MAX: Final = 4 * 1024**3  # a relay's firmware is some MB, with tools some hundred
 
 # Advisories. CSAF 2.0, appendix C: what every reader of documents should take.
 CSAF_BYTES_MAX: Final = 16 * 1024 * 1024  # C.1: 15 MB
@@ -171,6 +172,7 @@ IEC104_WAITING_MAX: Final = 10_000  # changes for one group, while another takes
 IEC104_BEHIND_MAX: Final = 100_000  # events that are read again for a group that took them not
 IEC104_ANSWERS_MAX: Final = 64  # a client sends some commands at once and waits for answers
 IEC104_HANDSHAKE_S: Final = 5.0  # of TLS
+IEC104_LOOK_S: Final = 0.1  # for what happens while a client has yet to confirm what did
 IEC104_NOTE_S: Final = 1.0  # between two notes of how far each group is
 
 # A process of its own for an output.

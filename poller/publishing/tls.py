@@ -20,3 +20,14 @@ def tls_context(tls: Tls, folder: Path) -> ssl.SSLContext:
     elif tls.key is not None:
         raise OSError("a key without its certificate")
     return context
+
+
+def tls_server_context(tls: Tls, folder: Path) -> ssl.SSLContext:
+    """For an output that is called: every client shows a certificate of the CA. Raises OSError."""
+    if tls.certificate is None:
+        raise OSError("a server needs a certificate")
+    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH, cafile=str(folder / tls.ca))
+    context.verify_mode = ssl.CERT_REQUIRED
+    key = str(folder / tls.key) if tls.key else None
+    context.load_cert_chain(str(folder / tls.certificate), key)
+    return context

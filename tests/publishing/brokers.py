@@ -8,6 +8,7 @@ import os
 import random
 import shutil
 import socket
+import ssl
 import struct
 import subprocess
 import time
@@ -197,10 +198,13 @@ class Wire:
     """A TCP relay between output and peer. hold: refuses; stall: nothing passes; cut: resets.
 
     sent: what came from the output, over all connections, as chunks. cuts: how often it was cut.
+    from_host: as which address of this machine it calls; tls: over which it does.
     """
 
-    def __init__(self, to_port: int) -> None:
-        self.to_port = to_port
+    def __init__(
+        self, to_port: int, from_host: str = HOST, tls: ssl.SSLContext | None = None
+    ) -> None:
+        self.to_port, self.from_host, self.tls = to_port, from_host, tls
         self.port = 0
         self.held = False
         self.sent: list[bytes] = []
@@ -255,7 +259,9 @@ class Wire:
             return
         self.connections += 1
         try:
-            far_reader, far_writer = await asyncio.open_connection(HOST, self.to_port)
+            far_reader, far_writer = await asyncio.open_connection(
+                HOST, self.to_port, local_addr=(self.from_host, 0), ssl=self.tls
+            )
         except OSError:
             writer.transport.abort()
             return
@@ -296,7 +302,8 @@ class Wire:
                             return False
                 writer.write(chunk)
                 await writer.drain()
-            writer.write_eof()
+            if writer.can_write_eof():
+                writer.write_eof()
             return True
         return False
 
