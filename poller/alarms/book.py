@@ -91,7 +91,9 @@ def due(state: State, site: Site, at: datetime) -> bool:
 
 
 def _let_go(state: State, catalogue: Catalogue) -> set[str]:
-    """Silent relays that no alarm of their own tells of: others do, and perhaps no longer."""
+    """Silent relays that no alarm of their own tells of, or none that is to stay: others do, and
+    perhaps no longer.
+    """
     entries = catalogue.of(Cause.SILENT)
     found = {name for name, relay in state.relays.items() if silence.silent(relay)}
     for entry in entries:
@@ -99,7 +101,8 @@ def _let_go(state: State, catalogue: Catalogue) -> set[str]:
         found -= {
             name
             for name, alarm in alarms.items()
-            if alarm is not None and (alarm.active or alarm.on_until is not None)
+            if alarm is not None
+            and (alarm.on_until is not None or (alarm.active and alarm.off_until is None))
         }
     return found if entries else set()
 

@@ -69,6 +69,20 @@ def test_one_that_was_told_before_and_nobody_acknowledged_is_told_again_when_it_
     assert world.annunciated == [f"{DIRECT[0]}.silent", NETWORK, f"{DIRECT[0]}.silent"]
 
 
+def test_the_off_delay_of_one_that_is_let_go_begins_when_it_answers() -> None:
+    world = world_of((DIRECT[0], 0))
+    world.run(185, 595)
+    world.happens(600, *((name, silent(0)) for name in DIRECT[1:6]))
+    world.run(605, 625)
+    world.happens(625, *((name, answers()) for name in DIRECT[1:6]))
+    world.run(625, 640)
+    world.happens(640, (DIRECT[0], answers()))
+    world.run(645, 695)
+    assert world.letters == {f"{DIRECT[0]}.silent": "B"}
+    world.run(700, 705)
+    assert world.letters == {f"{DIRECT[0]}.silent": "D"}
+
+
 def test_a_gateway_with_all_relays_silent_behind_it_is_one_alarm() -> None:
     world = world_of(*((name, 30.0 * n) for n, name in enumerate(BEHIND)))
     world.run(245, 1_200)
