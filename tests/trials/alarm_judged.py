@@ -54,7 +54,7 @@ class Judged:
         """What stood for its on-delay is an alarm from then on."""
         again_s = min(self.on_s, ASKED_AGAIN_S)
         for start, end in self.course.sure:
-            due = self.times.due(start, self.on_s + self.course.seen_s, again_s)
+            due = self.times.due(start, self.on_s, again_s, self.course.seen_s)
             if due is None or due >= end:
                 continue
             if not self.track.at(due).active:
@@ -64,7 +64,7 @@ class Judged:
         """Who acknowledged an alarm is told when another thing of its kind happens."""
         for start, end in self.course.news:
             due = self.times.due(start, self.on_s, min(self.on_s, ASKED_AGAIN_S))
-            told = [step.at for step in self.track.moves("occurs") if step.at >= start]
+            told = [step.at for step in self.track.moves(*NEWS) if step.at >= start]
             until = min([*told, end])
             if due is None or due >= until:
                 continue
@@ -88,7 +88,7 @@ class Judged:
                     yield f"{where}: nothing new happened since it was told", step.at
                 if not step.before.active and self._early(held[0], step.at):
                     yield f"{where}: it held for {step.at - held[0]:.0f} s only", step.at
-                last = step.at
+            last = step.at
             yield from ((f"{where}: {fault}", step.at) for fault in self._told(step, held))
 
     def _told(self, step: Step, held: Part | None) -> Iterator[str]:
@@ -130,7 +130,7 @@ class Judged:
         for step in self.track.moves(*OVER):
             if not step.before.active or step.event.event.by is not None:
                 continue
-            unseen = SUPPRESSED in step.before.kept or step.body.happening != "returns"
+            unseen = self._suppressed_at(step.at) or step.body.happening != "returns"
             where = f"event {step.event.seq}, {self.name} {step.body.happening}"
             if self.entry.latching and not unseen:
                 yield f"{where}: a latch was to hold it until somebody resets it", step.at
@@ -140,6 +140,10 @@ class Judged:
             still = common(self.course.sure, [(step.at - off_s + TOL_S, step.at + TOL_S)])
             if any(end - start > TOL_S / 2 or start <= step.at - TOL_S for start, end in still):
                 yield f"{where}: it held until {still[-1][1]:.0f} s", step.at
+
+    def _suppressed_at(self, at: float) -> bool:
+        """It was, until then or still: nobody was told of it, so nothing is waited for."""
+        return any(start < at <= end for start, end in self.track.kept(SUPPRESSED, FOREVER))
 
     def _off_s(self, stand: Stand) -> float:
         rest_s = self.catalogue.chattering.within_s if stand.chattering else 0
@@ -151,7 +155,7 @@ class Judged:
         for (_, end), (start, _) in gaps:
             stand = self.track.at(end)
             unseen = SUPPRESSED in stand.kept
-            due = self.times.due(end + self.course.seen_s, 0 if unseen else self._off_s(stand))
+            due = self.times.due(end, 0 if unseen else self._off_s(stand), 0, self.course.seen_s)
             if due is None or due >= start:
                 continue
             then = self.track.at(due)

@@ -79,19 +79,23 @@ class Times:
             found.append((start, min([end - TOL_S, *stuck])))
         return [*found, self.ran.lives[-1]]
 
-    def due(self, start: float, delay_s: float, again_s: float = 0.0) -> float | None:
+    def due(
+        self, start: float, delay_s: float, again_s: float = 0.0, seen_s: float = 0.0
+    ) -> float | None:
         """When at the latest a delay from `start` on is seen to be over; None: it need not be.
 
-        again_s: how long it runs on where it ran out before a process began.
+        again_s: how long it runs on where it ran out before a process began. seen_s: how much
+        later than that it may have begun.
         """
-        over = start + delay_s
+        first = start + delay_s
+        last = first + seen_s
         for begin, end in self.lives:
             if end < start:
                 continue
-            if begin > over:
-                over = begin + again_s
-            if over + LATE_S <= end:
-                late = over + LATE_S
+            if begin > first:
+                first = last = begin + again_s
+            if last + LATE_S <= end:
+                late = last + LATE_S
                 return None if self.stepped(start, late) else late
         return None
 
