@@ -14,7 +14,8 @@ import pytest
 
 from tests.publishing.world import until
 
-needs_c104 = pytest.mark.skipif(find_spec("c104") is None, reason="c104 is not installed")
+NO_C104 = "" if find_spec("c104") else "c104 is not installed: uv sync, or the group dev"
+needs_c104 = pytest.mark.skipif(bool(NO_C104), reason=NO_C104)
 
 LINE_MAX = 1024 * 1024
 

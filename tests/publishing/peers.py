@@ -15,6 +15,7 @@ from importlib import import_module
 from pathlib import Path
 from typing import Any, ClassVar, Final
 
+import pytest
 from pymodbus.client import AsyncModbusTcpClient
 from pymodbus.exceptions import ModbusException
 
@@ -23,14 +24,16 @@ from poller.alarms.point_values import StationValue
 from poller.alarms.points import STATION, value_number
 from poller.model import events as ev
 from poller.publishing.alarm_points import open_output as open_alarm_points
+from poller.publishing.iec104 import open_output as open_iec104
 from poller.publishing.ports import Output, OutputStatus
 from poller.publishing.sparkplug import open_output as open_sparkplug
 from poller.publishing.syslog import open_output as open_syslog
 from tests.publishing import brokers
 from tests.publishing.brokers import HOST, Listener, Wire, free_port
 from tests.publishing.collectors import Rsyslog, Transport
+from tests.publishing.control_centre import NO_C104, ControlCentre
 from tests.publishing.sparkplug_peer import Said
-from tests.publishing.world import House, Running, event, listed, site
+from tests.publishing.world import Q07, House, Running, event, listed, site
 
 Wrong = tuple[dict[str, Any], str, str, str]
 """Settings of an output that can't be used; code and place of the problem, and words of it."""
@@ -281,6 +284,47 @@ class OpcUaClient(Peer):
         return self._read == recorded[-1].seq
 
 
+class ControlRoom(Peer):
+    """c104's client: each event of told() makes a relay one that is not read, which it is told."""
+
+    here: ClassVar = site(outputs={"iec104": {}})
+    first: ClassVar = 1_000
+
+    async def __aenter__(self) -> ControlRoom:
+        if NO_C104:
+            pytest.skip(NO_C104)
+        self.port = free_port()
+        self._centre = ControlCentre(self.port)
+        await self._stack.enter_async_context(self._centre)
+        await self._stack.enter_async_context(Running(self._interrogate()))
+        return self
+
+    async def begin(self, house: House) -> None:
+        await super().begin(house)
+        for subject, body in points.assigned(house.durable.state.points, self.here):
+            await house.commit(event(body, subject))
+        await house.commit(event(ev.RelayAnswering(silent_since=None)))
+        number = points.alarm_number(house.durable.state.points, Q07, "silent")
+        assert number is not None
+        self._address = self.first + number
+
+    async def _interrogate(self) -> None:
+        """As one does who comes and goes."""
+        while True:
+            with suppress(TimeoutError):
+                await self._centre.there()
+                await self._centre.interrogate()
+            await asyncio.sleep(0.1)
+
+    def output(self, house: House, port: int | None = None) -> Output:
+        return open_iec104(house.context(self.here, name="iec104", port=self.port))
+
+    def has(self, recorded: Sequence[ev.Recorded]) -> bool:
+        """The last event is told by a quality, and the one before it by the absence of that."""
+        paused = isinstance(recorded[-1].event.body, ev.RelayPaused)
+        return self._centre.interrogated().get(self._address) == (0x40 if paused else 0)
+
+
 PEERS: Final[dict[str, Callable[[Path, Path], Any]]] = {
     "mqtt-5": Mqtt5,
     "mqtt-3.1.1": Mqtt311,
@@ -290,6 +334,7 @@ PEERS: Final[dict[str, Callable[[Path, Path], Any]]] = {
     "alarm_points": FrontEnd,
     "sparkplug": SparkplugHost,
     "opcua": OpcUaClient,
+    "iec104": ControlRoom,
 }
 CALLED: Final = ["mqtt-5", "mqtt-3.1.1", "mqtt-embedded", "syslog-tls", "syslog-udp", "sparkplug"]
 WIRED: Final = ["mqtt-5", "mqtt-3.1.1", "mqtt-embedded", "syslog-tls"]
@@ -363,6 +408,34 @@ WRONG: Final[dict[str, list[Wrong]]] = {
                 ("typed_data", "yes", "boolean"),
                 ("nodes", "x", "not permitted"),
             ]
+        ),
+    ],
+    "iec104": [
+        *(
+            (settings, "output-settings", "outputs.iec104" + at, words)
+            for settings, at, words in (
+                ({"hots": "h"}, ".hots", "not permitted"),
+                ({"port": 0}, ".port", "greater"),
+                ({"common_address": 65_535}, ".common_address", "less than"),
+                ({"first_address": 0}, ".first_address", "greater"),
+                ({"first_address": 2**24 - 64}, ".first_address", "less than"),
+                ({"overflow_address": 1_064}, "", "1000 to 1280999"),
+                ({"groups": {}}, ".groups", "at least 1"),
+                ({"groups": {"a b": []}}, ".groups.a b.[key]", "pattern"),
+                ({"groups": {"a": ["10.0.0.1/8"]}}, ".groups.a.0", "host bits"),
+                ({"groups": {"a": [10]}}, ".groups.a.0", "an address or a network"),
+                ({"groups": {"a": [], "b": ["10.0.0.1"]}}, "", "networks of its own"),
+                ({"groups": {"a": ["10.0.0.0/8"], "b": ["10.0.0.1"]}}, "", "a and b share"),
+                ({"t2_s": 15}, "", "t2_s must be shorter than t1_s"),
+                ({"w": 13}, "", "w must not be over k"),
+            )
+        ),
+        ({"tls": {"ca": "x"}}, "output-tls", "outputs.iec104.tls", "needs a certificate"),
+        (
+            {"tls": {"ca": "no-such.pem", "certificate": "x"}},
+            "output-tls",
+            "outputs.iec104.tls",
+            "No such file",
         ),
     ],
     "opcua": [

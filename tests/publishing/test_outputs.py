@@ -101,7 +101,7 @@ async def test_every_event_arrives_in_order(peer: Peer, house: House) -> None:
 async def test_the_status_is_true_of_a_peer_that_is_there(peer: Peer, house: House) -> None:
     pump = house.pump(peer.output(house))
     async with Running(pump.run()):
-        await until(lambda: pump.status()[0].lag == 0)
+        await until(lambda: pump.status()[0].lag == 0 and peer.has(house.recorded))
         status = pump.status()[0]
         assert status.connected
         assert HOST in status.says
