@@ -279,11 +279,14 @@ async def test_what_was_acknowledged_is_not_acknowledged_again(clean: Bench) -> 
                 await acknowledge(client, known)
 
 
-async def test_nobody_acknowledges_what_came_anew_and_was_not_seen(clean: Bench) -> None:
+@pytest.mark.parametrize("between", [AlarmState.ACKNOWLEDGED, AlarmState.RETURNED])
+async def test_nobody_acknowledges_what_came_anew_and_was_not_seen(
+    between: AlarmState, clean: Bench
+) -> None:
     async with clean.client() as client:
         alarms, first = await waiting(clean, client)
         again = replace(alarmed(), at=T0 + timedelta(minutes=1))
-        await clean.house.commit(alarmed(AlarmState.ACKNOWLEDGED, by="K"), again)
+        await clean.house.commit(alarmed(between, by="K"), again)
         await alarms.next_of(count=3)
         with pytest.raises(bad.BadEventIdUnknown):
             await acknowledge(client, first)
@@ -322,6 +325,14 @@ async def test_who_was_away_asks_and_is_told_what_stands(clean: Bench) -> None:
         await acknowledge(client, event_id)
         await alarms.next_of(count=2)
         assert clean.house.acks[0][2] == "Shift (over opcua)"
+
+
+async def test_a_refresh_is_whole_however_short_a_queue_is_asked_for(clean: Bench) -> None:
+    await clean.house.commit(alarmed(), replaced())
+    async with clean.client() as client:
+        alarms = Alarms(client)
+        await alarms.watch(queuesize=1)
+        assert len(await alarms.refresh()) == 4
 
 
 async def test_a_refresh_of_one_item_is_of_that_item(clean: Bench) -> None:
