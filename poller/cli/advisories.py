@@ -14,8 +14,9 @@ from poller.cli import common
 from poller.cli.advisory_folder import Known, known
 from poller.cli.alarms import ListByItself
 from poller.cli.ask import ask
-from poller.cli.common import Exit, JsonOption, SiteOption, WhoOption
+from poller.cli.common import Exit, JsonOption, SiteOption, Where, WhoOption
 from poller.model.canonical import plain
+from poller.model.standing import shown as present
 from poller.model.text import shown
 from poller.planning.boxes import unread
 
@@ -147,9 +148,24 @@ def evaluated(
 ) -> None:
     """Put on record that what a maker released was looked through (CIP-007-6, part 2.2)."""
     with common.told():
-        args = {"who": who, "vendor": maker, "found": found}
-        answer = ask(common.where(site), "evaluation_enter", args)
+        place = common.where(site)
+        _known_maker(place, maker)
+        answer = ask(place, "evaluation_enter", {"who": who, "vendor": maker, "found": found})
     if as_json:
         common.print_json(answer)
     else:
         common.out.print(f"{shown(maker)}: evaluated: {shown(found)}")
+
+
+def _known_maker(place: Where, maker: str) -> None:
+    """Ends the command where no relay here tells this maker: the list would go on asking."""
+    with common.journal(place) as journal:
+        state = journal.state()
+    plates = (present(relay) for relay in state.relays.values() if relay.listed)
+    makers = sorted({plate.vendor for plate in plates if plate is not None and plate.vendor})
+    if maker not in makers:
+        known_here = ", ".join(map(shown, makers)) or "none yet"
+        common.fail(
+            Exit.BAD_INPUT,
+            f"{shown(maker)}: no relay here tells this maker\n    mend: name one of: {known_here}",
+        )

@@ -12,6 +12,7 @@ from poller.cli import (
     bulletin,
     check,
     demo,
+    due,
     exception,
     investigation,
     journal,
@@ -53,6 +54,7 @@ app.add_typer(alarms.alarms, name="alarms")
 app.add_typer(advisories.advisories, name="advisories")
 app.add_typer(bulletin.bulletin, name="bulletin")
 app.add_typer(exception.exception, name="exception")
+app.add_typer(due.due_, name="due")
 app.add_typer(spare.spare, name="spare")
 app.command()(people.record)
 app.command()(people.pause)
