@@ -25,6 +25,8 @@ CODES: Final[dict[str, str]] = {
     "approved-hardware": "a range of hardware revisions can't be one",
     "approved-not-comparable": "an approved version has no order against the target",
     "approved-order-code": "the pattern of an order code leaves positions open before its end",
+    "approved-package": "a package is of a version that is not approved",
+    "approved-package-twice": "two packages of the approved list have the same SHA-256",
     "approved-rule-twice": "two rules of the approved list have the same id",
     "approved-rules-overlap": "two rules of the approved list can both match one relay",
     "approved-scheme-pattern": "the pattern of a rule's version scheme can't be used",

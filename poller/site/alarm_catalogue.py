@@ -15,9 +15,8 @@ from pydantic import Field
 from poller.model import limits
 from poller.model.alarms import Audience, Cause, Priority
 from poller.model.work import FirmwareStatus
-from poller.site.approved import Words
 from poller.site.register_map import Name
-from poller.site.strict import Many, Strict
+from poller.site.strict import Many, Strict, Words
 
 DAY_S: Final = 86_400
 EntryId: TypeAlias = Annotated[

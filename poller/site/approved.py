@@ -6,19 +6,17 @@ procedure is quoted to people and never carried out.
 
 from __future__ import annotations
 
-import re
-from datetime import date
-from typing import Annotated, Any, Final, Literal, TypeAlias
+from typing import Annotated, Final, Literal, TypeAlias
 
-from pydantic import BeforeValidator, Field
-from pydantic_core import PydanticCustomError
+from pydantic import Field
 
 from poller.model import firmware_version, limits
 from poller.model.firmware_version import Key
 from poller.model.nameplate import Component, Nameplate, flat
 from poller.site import globs
+from poller.site.packages import Package
 from poller.site.register_map import Dotted, Line, Name, RevisionLetters, VersionScheme
-from poller.site.strict import Many, Strict
+from poller.site.strict import Day, Many, Strict, Words
 
 RuleId: TypeAlias = Annotated[
     str,
@@ -27,33 +25,9 @@ RuleId: TypeAlias = Annotated[
         description="small letters, digits and dashes, at most 40: events and messages carry it",
     ),
 ]
-Words: TypeAlias = Annotated[
-    str,
-    Field(
-        min_length=1,
-        max_length=limits.REASON_MAX,
-        description="it is quoted in a sentence; a longer text belongs into a document of its own",
-    ),
-]
 DEVICE: Final = "device"
-DAY: Final = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 LETTERS: Final = RevisionLetters(kind="revision_letters")
 NUMBERS: Final = Dotted(kind="dotted")
-
-
-def _day(value: Any) -> Any:
-    """Only as 2026-03-01: a number could be a day or seconds, a week date nobody expects."""
-    if isinstance(value, str) and DAY.fullmatch(value):
-        try:
-            return date.fromisoformat(value)
-        except ValueError:
-            pass
-    elif isinstance(value, date):
-        return value
-    raise PydanticCustomError("day", "write a day of the calendar as 2026-03-01")
-
-
-Day: TypeAlias = Annotated[date, BeforeValidator(_day)]
 
 
 class Hardware(Strict):
@@ -135,6 +109,9 @@ class Rule(Strict):
     withdrawn: Annotated[Many[Withdrawn], Field(max_length=limits.APPROVED_VERSIONS_MAX)] = ()
     steps: Annotated[Many[Step], Field(max_length=limits.APPROVED_STEPS_MAX)] = ()
     procedure: Procedure = Procedure()
+    # what the maker asks for when a package is fetched: one for each of these
+    fetched_by: Literal["family", "order_code", "serial_number"] = "family"
+    packages: Annotated[Many[Package], Field(max_length=limits.APPROVED_VERSIONS_MAX)] = ()
 
     @property
     def attribute(self) -> str:

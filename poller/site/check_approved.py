@@ -6,12 +6,11 @@ from collections.abc import Iterator
 from itertools import combinations
 from typing import Final
 
-from poller.model import version_pattern
 from poller.model.events import Order
 from poller.model.firmware_version import order, readable
 from poller.model.problems import Problem
 from poller.model.text import shown
-from poller.site import check_overlap
+from poller.site import check_overlap, check_packages
 from poller.site.approved import (
     Approved,
     Rule,
@@ -23,7 +22,7 @@ from poller.site.approved import (
 )
 from poller.site.faults import Check, Fault, run
 from poller.site.globs import ANY_TEXT
-from poller.site.register_map import Pattern
+from poller.site.usable_rules import scheme_faults, usable
 from poller.site.yaml_lines import Lined, Path
 
 WAY: Final = {Order.NEWER: "update", Order.OLDER: "rollback"}
@@ -95,25 +94,13 @@ def _ends(path: Path, told: dict[str, str]) -> Iterator[Fault]:
 
 def _schemes(one: Approved) -> Iterator[Fault]:
     for at, rule in enumerate(one.rules):
-        for fault in _scheme_faults(rule):
+        for fault in scheme_faults(rule):
             yield Fault(
                 path=("rules", at, "version_scheme", "pattern"),
                 code="approved-scheme-pattern",
                 what=fault,
                 mend="keep it short, with one named group for each name in order",
             )
-
-
-def _scheme_faults(rule: Rule) -> tuple[str, ...]:
-    scheme = rule.version_scheme
-    if isinstance(scheme, Pattern):
-        return version_pattern.faults(scheme.pattern, scheme.order)
-    return ()
-
-
-def _usable(one: Approved) -> Iterator[tuple[int, Rule]]:
-    """Rules whose scheme can be asked at all."""
-    return ((at, rule) for at, rule in enumerate(one.rules) if not _scheme_faults(rule))
 
 
 def _versions(rule: Rule) -> Iterator[tuple[Path, str]]:
@@ -129,7 +116,7 @@ def _versions(rule: Rule) -> Iterator[tuple[Path, str]]:
 
 
 def _readable(one: Approved) -> Iterator[Fault]:
-    for at, rule in _usable(one):
+    for at, rule in usable(one):
         for path, text in _versions(rule):
             if not readable(text, rule.version_scheme):
                 yield Fault(
@@ -141,7 +128,7 @@ def _readable(one: Approved) -> Iterator[Fault]:
 
 
 def _comparable(one: Approved) -> Iterator[Fault]:
-    for at, rule in _usable(one):
+    for at, rule in usable(one):
         for number, text in enumerate(rule.approved):
             both = all(readable(each, rule.version_scheme) for each in (text, rule.target))
             if both and order(text, rule.target, rule.version_scheme) is Order.NOT_COMPARABLE:
@@ -154,7 +141,7 @@ def _comparable(one: Approved) -> Iterator[Fault]:
 
 
 def _target(one: Approved) -> Iterator[Fault]:
-    for at, rule in _usable(one):
+    for at, rule in usable(one):
         if not is_approved(rule, rule.target) and withdrawn(rule, rule.target) is None:
             yield Fault(
                 path=("rules", at, "target"),
@@ -165,7 +152,7 @@ def _target(one: Approved) -> Iterator[Fault]:
 
 
 def _withdrawn(one: Approved) -> Iterator[Fault]:
-    for at, rule in _usable(one):
+    for at, rule in usable(one):
         named = [(("target",), rule.target)] if not is_approved(rule, rule.target) else []
         approved = [(("approved", number), text) for number, text in enumerate(rule.approved)]
         for path, text in (*named, *approved):
@@ -180,7 +167,7 @@ def _withdrawn(one: Approved) -> Iterator[Fault]:
 
 
 def _twice(one: Approved) -> Iterator[Fault]:
-    for at, rule in _usable(one):
+    for at, rule in usable(one):
         gone = tuple(entry.version for entry in rule.withdrawn)
         for section, texts in (("approved", rule.approved), ("withdrawn", gone)):
             for number, text in enumerate(texts):
@@ -194,7 +181,7 @@ def _twice(one: Approved) -> Iterator[Fault]:
 
 
 def _steps_lead(one: Approved) -> Iterator[Fault]:
-    for at, rule in _usable(one):
+    for at, rule in usable(one):
         for number, step in enumerate(rule.steps):
             if same_version(rule, step.from_, step.to):
                 what = f"it goes from {shown(step.from_)} to the same version"
@@ -209,7 +196,7 @@ def _steps_lead(one: Approved) -> Iterator[Fault]:
 
 
 def _steps_direction(one: Approved) -> Iterator[Fault]:
-    for at, rule in _usable(one):
+    for at, rule in usable(one):
         for number, step in enumerate(rule.steps):
             way = WAY.get(order(step.from_, step.to, rule.version_scheme))
             if way is not None and way != step.direction:
@@ -222,7 +209,7 @@ def _steps_direction(one: Approved) -> Iterator[Fault]:
 
 
 def _steps_once(one: Approved) -> Iterator[Fault]:
-    for at, rule in _usable(one):
+    for at, rule in usable(one):
         for (_, first), (number, step) in combinations(enumerate(rule.steps), 2):
             if same_version(rule, first.from_, step.from_) and same_version(
                 rule, first.to, step.to
@@ -249,4 +236,5 @@ CHECKS: Final[tuple[Check[Approved], ...]] = (
     Check(_steps_lead),
     Check(_steps_direction),
     Check(_steps_once),
+    *check_packages.CHECKS,
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+from poller.site.advisory_families import AdvisoryFamilies
 from poller.site.alarm_catalogue import Catalogue
 from poller.site.approved import Approved
 from poller.site.register_map import RegisterMap
@@ -21,7 +22,7 @@ RANGES = (
 def rows() -> list[str]:
     """`RelayEntry.port 1..65535`, `RelayEntry needs id ...`; sorted, each once."""
     found: set[str] = set()
-    for model in (SiteFile, RegisterMap, Approved, Catalogue):
+    for model in (SiteFile, RegisterMap, Approved, Catalogue, AdvisoryFamilies):
         schema = model.model_json_schema(by_alias=True)
         classes = {model.__name__: schema, **schema.get("$defs", {})}
         for name, one in classes.items():

@@ -12,6 +12,11 @@ import pytest
 from tests.site.shape_rows import rows
 
 ROWS = r"""
+AdvisoryFamilies needs format
+AdvisoryFamilies.elsewhere ..200 entries
+AdvisoryFamilies.families ..200 entries
+AdvisoryFamilies.folder 1..255 characters
+AdvisoryFamilies.format one of 1
 Approved needs format
 Approved.format one of 1
 Approved.rules ..200 entries
@@ -54,6 +59,10 @@ Catalogue.watchdog_exceptions ..5000 entries
 Catalogue.watchdog_exceptions each spelled ^[a-z0-9-]{1,40}$
 Chattering.count 2..10
 Chattering.within_s 60..86400
+Digest needs by how on source
+Digest.by 1..255 characters
+Digest.how 1..500 characters
+Digest.source 1..255 characters
 Dotted needs kind
 Dotted.kind one of dotted
 DottedServicePack needs kind
@@ -89,6 +98,10 @@ EpochTime.table one of holding input coil discrete
 EpochTime.type one of epoch_s
 EpochTime.width one of u32 u64
 EpochTime.word_order one of high_first low_first
+Family needs family id named relays version_scheme
+Family.family 1..255 characters
+Family.firmware spelled ^[a-z][a-z0-9_]{0,39}$
+Family.id spelled ^[a-z0-9-]{1,40}$
 FarEnd needs relay substation version
 FarEnd.relay 1..255 characters
 FarEnd.substation 1..255 characters
@@ -151,11 +164,22 @@ Match.models each 1..255 characters
 Match.order_code 1..255 characters
 Match.vendors ..16 entries
 Match.vendors each 1..255 characters
+Named needs products
+Named.products 1..16 entries
+Named.products each 1..255 characters
+Named.vendors ..16 entries
+Named.vendors each 1..255 characters
 Number needs address table type
 Number.address 0..65536
 Number.table one of holding input coil discrete
 Number.type one of u16 i16 u32 i32 u64 i64 f32 f64
 Number.word_order one of high_first low_first
+Package needs digest file sha256 size version
+Package.file 1..255 characters
+Package.key 1..255 characters
+Package.sha256 spelled ^[0-9a-f]{64}$
+Package.size 1..4294967296
+Package.version 1..255 characters
 Page.host 1..255 characters
 Page.names ..16 entries
 Page.names each 1..255 characters
@@ -211,14 +235,21 @@ RelayEntry.maps 1..16 entries
 RelayEntry.maps each spelled ^[a-z0-9][a-z0-9-]{0,39}$
 RelayEntry.port 1..65535
 RelayEntry.unit 0..255
+Relays needs models
+Relays.models 1..16 entries
+Relays.models each 1..255 characters
+Relays.vendors ..16 entries
+Relays.vendors each 1..255 characters
 RevisionLetters needs kind
 RevisionLetters.kind one of revision_letters
 Rule needs approved family id match target version_scheme
 Rule.approved 1..100 entries
 Rule.approved each 1..255 characters
 Rule.family 1..255 characters
+Rule.fetched_by one of family order_code serial_number
 Rule.firmware spelled ^[a-z][a-z0-9_]{0,39}$
 Rule.id spelled ^[a-z0-9-]{1,40}$
+Rule.packages ..100 entries
 Rule.steps ..200 entries
 Rule.target 1..255 characters
 Rule.withdrawn ..100 entries
@@ -229,6 +260,7 @@ SharedZone.kind one of shared_zone
 SharedZone.members 1..100 entries
 SharedZone.members each spelled ^[a-z0-9-]{1,40}$
 SiteFile needs format name relays site
+SiteFile.advisories 1..255 characters
 SiteFile.alarms 1..255 characters
 SiteFile.approved 1..255 characters
 SiteFile.asset_class one of high medium low none
