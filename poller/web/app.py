@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
+import asyncio
+from collections.abc import Awaitable, Callable, Mapping
+from typing import Any, Final, TypeAlias
 from urllib.parse import quote
 
 from fastapi import FastAPI, Request
@@ -18,16 +20,51 @@ from poller.model.text import shown
 from poller.web import about, api, commands, files, live, metrics, sign_in
 from poller.web.behind import Busy
 from poller.web.feed import Full
-from poller.web.guard import App, Guard
+from poller.web.guard import App, Guard, Message
 from poller.web.page import Page
 from poller.web.views import VIEWS
 from poller.web.who import NotAllowed, SignInFirst
 
-API = "/api/v1"
+API: Final = "/api/v1"
+Answer: TypeAlias = Callable[[Request, Exception], Awaitable[Response]]
 SAYS = (
     "What Bayroll knows of a substation's relays, as its command line tells it with --json. "
     "Where people are known, sign in first: POST /api/v1/session."
 )
+
+
+def ready_app(page: Page) -> App:
+    """As make_app, with all made that is else made at the first request: a second's work and more.
+
+    For a thread that has no loop; the poller's own must not wait for it.
+    """
+    app = make_app(page)
+    asyncio.run(_warm(app))
+    return app
+
+
+async def _warm(app: App) -> None:
+    async def receive() -> Message:
+        return {"type": "http.request", "body": b"", "more_body": False}
+
+    async def send(message: Message) -> None:
+        pass
+
+    for path in ("/nothing", f"{API}/openapi.json"):
+        scope = {
+            "type": "http",
+            "http_version": "1.1",
+            "method": "GET",
+            "scheme": "http",
+            "path": path,
+            "raw_path": path.encode(),
+            "root_path": "",
+            "query_string": b"",
+            "headers": [(b"host", b"localhost")],
+            "server": ("localhost", 80),
+            "client": ("127.0.0.1", 0),
+        }
+        await app(scope, receive, send)
 
 
 def make_app(page: Page) -> App:
@@ -50,42 +87,49 @@ def make_app(page: Page) -> App:
     return Guard(app, lambda: page.behind.site().file.page)
 
 
-def _refused(request: Request, status: int, says: str, **headers: str) -> Response:
+def _refused(request: Request, status: int, says: str, headers: Mapping[str, str]) -> Response:
     """For programs in JSON; for people as a line. Neither holds what could be markup."""
     if request.url.path.startswith(API):
         return JSONResponse({"refused": says}, status, headers)
     return PlainTextResponse(f"{says}\n", status, headers)
 
 
-def _sign_in_first(request: Request, reason: Exception) -> Response:
+async def _sign_in_first(request: Request, reason: Exception) -> Response:
     path = request.url.path
     if path.startswith(API) or request.method != "GET":
-        return _refused(request, 401, "sign in first")
+        return _refused(request, 401, "sign in first", {})
     return RedirectResponse(f"/sign-in?to={quote(path)}", 303)
 
 
-def _invalid(request: Request, reason: Exception) -> Response:
-    assert isinstance(reason, RequestValidationError)
+async def _status(request: Request, reason: Exception) -> Response:
+    assert isinstance(reason, HTTPException)
+    return _refused(request, reason.status_code, str(reason.detail), reason.headers or {})
+
+
+def _always(status: int, says: Callable[[Any], str], **headers: str) -> Answer:
+    async def told(request: Request, reason: Exception) -> Response:
+        return _refused(request, status, says(reason), headers)
+
+    return told
+
+
+def _first(reason: RequestValidationError) -> str:
+    """The first that is wrong with what was asked."""
     first: dict[str, Any] = dict(reason.errors()[0])
     place = ".".join(str(part) for part in first["loc"])
-    return _refused(request, 422, shown(f"{place}: {first['msg']}"))
+    return shown(f"{place}: {first['msg']}")
 
 
-def _status(request: Request, reason: Exception) -> Response:
-    assert isinstance(reason, HTTPException)
-    return _refused(request, reason.status_code, str(reason.detail), **(reason.headers or {}))
-
-
-ANSWERS: dict[type[Exception], Any] = {
+AGAIN: Final = {"retry-after": "5"}
+ANSWERS: Final[dict[type[Exception], Answer]] = {
     SignInFirst: _sign_in_first,
-    NotAllowed: lambda request, reason: _refused(request, 403, str(reason)),
-    Refusal: lambda request, reason: _refused(request, 409, str(reason)),
-    Busy: lambda request, reason: _refused(request, 503, "busy; try again", **{"retry-after": "5"}),
-    Full: lambda request, reason: _refused(
-        request, 503, "as many pages are open as can be served", **{"retry-after": "30"}
-    ),
-    Faulty: lambda request, reason: _refused(request, 503, reason.problems[0].what),
-    JournalUnusable: lambda request, reason: _refused(request, 503, str(reason)),
-    RequestValidationError: _invalid,
+    NotAllowed: _always(403, str),
+    Refusal: _always(409, str),
+    RequestValidationError: _always(422, _first),
+    Busy: _always(503, lambda reason: "busy; try again", **AGAIN),
+    Full: _always(503, lambda reason: "as many pages are open as can be served", **AGAIN),
+    Faulty: _always(503, lambda reason: reason.problems[0].what),
+    JournalUnusable: _always(503, str),
     HTTPException: _status,
 }
+"""Async every one: Starlette would take a thread for it otherwise."""

@@ -109,7 +109,7 @@ def _delete(behind: Behind) -> Route:
     return _annotated(remove, user=str, person=acting("user_remove"))
 
 
-def _annotated(route: Route, *, person: Callable[..., Person], **types: Any) -> Route:
+def _annotated(route: Route, *, person: Callable[..., Awaitable[Person]], **types: Any) -> Route:
     """FastAPI reads what a route takes off its annotations; these are made one by one."""
     route.__annotations__ = {
         **types,

@@ -13,6 +13,7 @@ from urllib.parse import urlsplit
 
 import structlog
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.exceptions import HTTPException
 from starlette.responses import PlainTextResponse
 
 from poller.model import limits
@@ -47,6 +48,7 @@ HEADERS: Final = {
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
 }
+CLOSE: Final = {"connection": "close"}
 READING: Final = ("GET", "HEAD", "OPTIONS")
 
 
@@ -61,13 +63,14 @@ class Guard:
         if scope["type"] != "http":
             return
         headers = Headers(scope=scope)
-        sent = False
+        whole = False
 
         async def dressed(message: Message) -> None:
-            nonlocal sent
+            nonlocal whole
             if message["type"] == "http.response.start":
-                sent = True
                 _dress(message)
+            else:
+                whole = not message.get("more_body", False)
             await send(message)
 
         refused = self._refused(scope["method"], headers)
@@ -76,16 +79,11 @@ class Guard:
             return
         try:
             await self._app(scope, _bounded(receive), dressed)
-        except TooMuch as reason:
-            if not sent:
-                answer = PlainTextResponse(f"{reason}\n", reason.status, {"connection": "close"})
-                await answer(scope, receive, dressed)
         except Exception:
+            # Starlette has answered already, and says nothing of how; a stream that broke is cut
             log.exception("page_failed", path=repr(scope["path"])[: limits.SENTENCE_TEXT_MAX])
-            if sent:
+            if not whole:
                 raise
-            answer = PlainTextResponse("this went wrong; the log of the service says how\n", 500)
-            await answer(scope, receive, dressed)
 
     def _refused(self, method: str, headers: Headers) -> PlainTextResponse | None:
         host = headers.get("host", "")
@@ -97,9 +95,9 @@ class Guard:
             )
         length = headers.get("content-length", "0")
         if not length.isdigit() or int(length) > limits.PAGE_BODY_OCTETS:
-            return PlainTextResponse("too long\n", 413, {"connection": "close"})
+            return PlainTextResponse("too long\n", 413, CLOSE)
         if method in READING and (length != "0" or "transfer-encoding" in headers):
-            return PlainTextResponse("nothing is to come with this\n", 400, {"connection": "close"})
+            return PlainTextResponse("nothing is to come with this\n", 400, CLOSE)
         if method not in READING and _from_elsewhere(headers, host):
             return PlainTextResponse("another site may not ask for this\n", 403)
         return None
@@ -145,12 +143,6 @@ def _dress(message: Message) -> None:
     told.setdefault("cache-control", "no-store")
 
 
-class TooMuch(Exception):
-    def __init__(self, says: str, status: int) -> None:
-        super().__init__(says)
-        self.status = status
-
-
 def _bounded(receive: Receive) -> Receive:
     """The body, in so much time and of so many octets; what comes after it is waited for."""
     octets, whole = 0, False
@@ -163,10 +155,10 @@ def _bounded(receive: Receive) -> Receive:
             async with asyncio.timeout(limits.PAGE_BODY_S):
                 message = await receive()
         except TimeoutError:
-            raise TooMuch("too slow", 408) from None
+            raise HTTPException(408, "too slow", CLOSE) from None
         octets += len(message.get("body", b""))
         if octets > limits.PAGE_BODY_OCTETS:
-            raise TooMuch("too long", 413)
+            raise HTTPException(413, "too long", CLOSE)
         whole = not message.get("more_body", False)
         return message
 

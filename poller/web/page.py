@@ -33,6 +33,7 @@ class Page:
         self.behind.journal.close()
 
 
-def page_of(request: Request) -> Page:
+async def page_of(request: Request) -> Page:
+    """Async as all that routes depend on: FastAPI would take a thread for it otherwise."""
     page: Page = request.app.state.page
     return page

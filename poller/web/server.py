@@ -19,7 +19,7 @@ import uvicorn
 from poller.model import limits
 from poller.model.backoff import Backoff, Chance
 from poller.site.settings import Page as Settings
-from poller.web.app import make_app
+from poller.web.app import ready_app
 from poller.web.connection import Connection
 from poller.web.page import Page
 
@@ -134,8 +134,8 @@ class Served:
                 await asyncio.sleep(LOOK_AGAIN_S)
                 continue
             try:
+                config = await asyncio.to_thread(self._config)
                 sockets = await self._listen()
-                config = self._config()
             except (OSError, ssl.SSLError) as reason:
                 self._tell(f"{self.address} can't be served: {reason}")
                 await asyncio.sleep(self._backoff.next_s())
@@ -176,7 +176,7 @@ class Served:
             files["ssl_certfile"] = str(self._folder / tls.certificate)
             files["ssl_keyfile"] = str(self._folder / tls.key)
         config = uvicorn.Config(
-            make_app(self._page),
+            ready_app(self._page),
             http=Connection,
             ws="none",
             lifespan="off",

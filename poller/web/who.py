@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hmac
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from typing import Annotated, Final, TypeAlias
 
 from fastapi import Depends, Request
@@ -35,7 +35,7 @@ def cookie(request: Request) -> str | None:
     return request.cookies.get(cookie_name(request))
 
 
-def person(request: Request, page: Annotated[Page, Depends(page_of)]) -> Person:
+async def person(request: Request, page: Annotated[Page, Depends(page_of)]) -> Person:
     """Raises SignInFirst."""
     by_hand = LIVE not in request.headers
     found = page.sessions.person(cookie(request), by_hand=by_hand)
@@ -49,10 +49,10 @@ def person(request: Request, page: Annotated[Page, Depends(page_of)]) -> Person:
 Somebody: TypeAlias = Annotated[Person, Depends(person)]
 
 
-def allowed(what: str) -> Callable[[Request, Person], Person]:
+def allowed(what: str) -> Callable[[Request, Person], Awaitable[Person]]:
     """A dependency: the person, who may do that. Raises NotAllowed."""
 
-    def asked(request: Request, somebody: Somebody) -> Person:
+    async def asked(request: Request, somebody: Somebody) -> Person:
         if somebody.name is None:
             raise NotAllowed("nobody is known here, so nothing is done; see: bayroll user add")
         if not somebody.may(what):
@@ -62,12 +62,12 @@ def allowed(what: str) -> Callable[[Request, Person], Person]:
     return asked
 
 
-def acting(what: str) -> Callable[[Request, Person], Person]:
+def acting(what: str) -> Callable[[Request, Person], Awaitable[Person]]:
     """As allowed, for what changes something: it must bring what only our own page knows."""
     check = allowed(what)
 
-    def asked(request: Request, somebody: Somebody) -> Person:
-        check(request, somebody)
+    async def asked(request: Request, somebody: Somebody) -> Person:
+        await check(request, somebody)
         if not same(request.headers.get(HEADER, ""), somebody.form):
             raise NotAllowed(f"the header {HEADER} is missing or old; sign in again")
         return somebody

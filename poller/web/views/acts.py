@@ -31,7 +31,7 @@ async def do(
     """To the page that asked, or, to its script, what came of it."""
     if command not in page.behind.commands or command in ABOUT_PEOPLE:
         raise HTTPException(404, "no such command")
-    allowed(command)(request, person)
+    await allowed(command)(request, person)
     told = parse_qs((await request.body()).decode("utf-8", "replace"), max_num_fields=FIELDS_MAX)
     if not same(told.pop("form", [""])[0], person.form):
         raise NotAllowed("this form is old; load the page again")
