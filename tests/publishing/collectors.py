@@ -107,10 +107,14 @@ class Rsyslog:
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
         )
-        async with asyncio.timeout(10):
-            while not self._listens():
-                assert self._process.poll() is None, "rsyslogd did not start"
-                await asyncio.sleep(0.02)
+        try:
+            async with asyncio.timeout(10):
+                while not self._listens():
+                    assert self._process.poll() is None, "rsyslogd did not start"
+                    await asyncio.sleep(0.02)
+        except BaseException:
+            await self.kill()
+            raise
 
     async def stop(self) -> None:
         await self._end(signal.SIGTERM)
