@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, Final, TextIO
 
 from poller.model.problems import Faulty
-from simulator import control, tell
+from simulator import control, front_end, tell
 from simulator.bench import Truth
 from simulator.serve import Fleet
 from simulator.stage import Stage, load_stage
@@ -25,6 +25,8 @@ LINE_ENDS: Final = "\n"
 def main(arguments: Sequence[str]) -> int:
     if arguments[:1] == ["tell"]:
         return tell.main(arguments[1:])
+    if arguments[:1] == ["listen"]:
+        return front_end.main(arguments[1:])
     given = _parser().parse_args(arguments)
     try:
         stage = load_stage(given.scenario, _read_text, given.site)

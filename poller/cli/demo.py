@@ -25,6 +25,7 @@ from poller.cli import common
 from poller.cli.alarms_look import operators_list
 from poller.cli.common import Exit
 from poller.cli.demo_hands import Hands
+from poller.cli.demo_scada import Scada, scada
 from poller.cli.relays import relay_table
 from poller.cli.run import loop_factory, serve, set_up_log
 from poller.cli.shipped import config_folder
@@ -81,6 +82,9 @@ def demo(
     for_s: Annotated[
         float | None, typer.Option("--for", metavar="SECONDS", help="Stop after so long.")
     ] = None,
+    with_scada: Annotated[
+        bool, typer.Option("--scada", help="Also tell alarms as SCADA hears them, on loopback.")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Each event as one JSON line.")] = False,
 ) -> None:
     """Watch 24 simulated relays of an invented substation; three of them misbehave in a minute."""
@@ -88,18 +92,19 @@ def demo(
     folder = Path(tempfile.mkdtemp(prefix="bayroll-demo-"))
     try:
         with common.told(), asyncio.Runner(loop_factory=loop_factory()) as runner:
-            runner.run(_demo(folder, for_s, as_json))
+            runner.run(_demo(folder, for_s, as_json, with_scada))
     finally:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-async def _demo(folder: Path, for_s: float | None, as_json: bool) -> None:
+async def _demo(folder: Path, for_s: float | None, as_json: bool, with_scada: bool) -> None:
     async with embedded_broker() as broker, _simulator(folder) as (addresses, control_path):
-        site_file = _write_site(folder, addresses, broker)
+        lists = scada(broker) if with_scada else None
+        site_file = _write_site(folder, addresses, broker, lists)
         site = common.load(site_file)
         teller = Teller(as_json=as_json)
         if not as_json:
-            _say_how(site_file, broker, control_path)
+            _say_how(site_file, broker, control_path, lists)
         stopping: list[asyncio.TimerHandle] = []
 
         def ready(service: Service) -> None:
@@ -144,7 +149,9 @@ async def _simulator(folder: Path) -> AsyncIterator[tuple[dict[str, str], Path]]
         await process.wait()
 
 
-def _write_site(folder: Path, addresses: dict[str, str], broker: tuple[str, int]) -> Path:
+def _write_site(
+    folder: Path, addresses: dict[str, str], broker: tuple[str, int], lists: Scada | None
+) -> Path:
     """The shipped site with the simulator's addresses, the demo's broker and short intervals."""
     shipped = config_folder() / "site.yaml"
     site = common.load(shipped).file.model_dump(mode="json", exclude_none=True)
@@ -155,7 +162,7 @@ def _write_site(folder: Path, addresses: dict[str, str], broker: tuple[str, int]
         relay.pop("intervals", None)
     site["intervals"] = dict(INTERVALS)
     site["broker"] = {"host": broker[0], "port": broker[1], "protocol": "3.1.1"}
-    site["outputs"] = {"mqtt": {}}
+    site["outputs"] = {"mqtt": {}, **(lists.outputs if lists else {})}
     site["maps_folder"] = str(config_folder() / site.get("maps_folder", "maps"))
     for named in ("approved", "advisories"):
         site[named] = str(config_folder() / site[named])
@@ -178,7 +185,9 @@ def _write_alarms(folder: Path) -> Path:
     return alarms_file
 
 
-def _say_how(site_file: Path, broker: tuple[str, int], control_path: Path) -> None:
+def _say_how(
+    site_file: Path, broker: tuple[str, int], control_path: Path, lists: Scada | None
+) -> None:
     common.out.print(
         "An invented substation with 24 simulated relays, all on this machine.\n"
         "Within a minute one changes its firmware and raises a lifecycle alarm, which somebody\n"
@@ -187,9 +196,13 @@ def _say_how(site_file: Path, broker: tuple[str, int], control_path: Path) -> No
         f"  mosquitto_sub -h {broker[0]} -p {broker[1]} -t 'bayroll/v1/#' -v\n"
         f"  {_prefix()}bayroll list --site {site_file}\n"
         f"  {_prefix()}bayroll alarms --site {site_file}\n"
-        f"  {_prefix()}python -m simulator tell {control_path} list\n"
-        "Ctrl-C ends it.\n"
+        f"  {_prefix()}python -m simulator tell {control_path} list"
     )
+    if lists is not None:
+        common.out.print("As SCADA hears the alarms:")
+        for line in lists.lines(_prefix()):
+            common.out.print(line)
+    common.out.print("Ctrl-C ends it.\n")
 
 
 def _prefix() -> str:
