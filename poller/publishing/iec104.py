@@ -12,10 +12,8 @@ import asyncio
 import ssl
 from collections.abc import Sequence
 from contextlib import suppress
-from math import inf
 from pathlib import Path
 from random import Random
-from typing import Final
 
 import structlog
 
@@ -25,9 +23,8 @@ from poller.model.events import Recorded
 from poller.model.problems import Faulty, Problem
 from poller.model.standing import State
 from poller.model.text import shown
-from poller.publishing.iec104_changes import Changes
+from poller.publishing.iec104_feed import Feed
 from poller.publishing.iec104_group import Group
-from poller.publishing.iec104_points import Numbers, Picture, picture
 from poller.publishing.iec104_server import Clients, Outstation
 from poller.publishing.iec104_settings import Iec104Settings
 from poller.publishing.iec104_station import Station
@@ -35,8 +32,6 @@ from poller.publishing.ports import Context, OutputStatus
 from poller.publishing.tls import tls_server_context
 
 log = structlog.get_logger(__name__)
-
-PLACE: Final = "group "  # begins the name under which a group's place is noted
 
 
 def open_output(context: Context) -> Iec104Output:
@@ -76,13 +71,9 @@ class Iec104Output:
             Clients(group=Group(name, settings.overflow_address), networks=networks)
             for name, networks in settings.groups.items()
         ]
-        self._groups = [clients.group for clients in self._clients]
-        self._numbers = Numbers(context.state().points, context.site)
-        self._picture: tuple[State | None, Picture] = None, picture(State())
-        self._changes = Changes(settings.first_address)
-        self._taken: int | None = None  # the last event of which changes were made
-        self._noted: dict[str, str | None] = {}
+        self._feed = Feed(context, settings.first_address, self._clients)
         self._moved = asyncio.Event()
+        self._there: set[str] = set()  # groups that are logged as connected
         self._outstation: Outstation | None = None
         self._says = f"does not listen on {self._place} yet"
 
@@ -94,32 +85,25 @@ class Iec104Output:
         """Connected: every group has a client that takes what is sent."""
         if self._outstation is None:
             return OutputStatus(connected=False, says=self._says)
-        groups = [
-            f"{one.group.name}: {'connected' if one.started else 'no client'}"
-            f", changes waiting: {one.group.waiting}{', some were lost' * one.group.overflow}"
-            for one in self._clients
-        ]
-        says = f"listens on {self._place}; {'; '.join(groups)}"
+        says = "; ".join((f"listens on {self._place}", *(one.says for one in self._clients)))
+        if self._outstation.refused is not None:
+            says += f"; refused last: {self._outstation.refused}"
         return OutputStatus(connected=all(one.started for one in self._clients), says=says)
 
     async def deliver(self, events: Sequence[Recorded], state: State) -> int:
         """As ports.Output. Acknowledged is what one of the groups has."""
-        if self._taken is None:
-            self._taken = await self._begin(state)
-            if self._taken >= state.seq:
-                self._changes.begin(picture(state))
+        await self._feed.begin(state)
         if not events:
             return self._context.reader.cursor(self.name)
-        await self._read_again(events[0].seq - 1, state)
-        self._take(events, state)
+        await self._feed.take(events, state)
         last = events[-1].seq
-        while max(group.position for group in self._groups) < last:
+        while self._feed.position < last:
             self._moved.clear()
             with suppress(TimeoutError):
                 async with asyncio.timeout(limits.IEC104_LOOK_S):
                     await self._moved.wait()
-            self._take_ahead()
-        await self._note()
+            self._feed.take_ahead()
+        await self._feed.note()
         return last
 
     async def run(self) -> None:
@@ -135,7 +119,8 @@ class Iec104Output:
                 self._outstation = outstation
                 while outstation.is_open:
                     await asyncio.sleep(limits.IEC104_NOTE_S)
-                    await self._note()
+                    await self._feed.note()
+                    self._log_changes()
             finally:
                 self._outstation = None
                 outstation.end()
@@ -146,116 +131,35 @@ class Iec104Output:
         tls = self._settings.tls
         return None if tls is None else tls_server_context(tls, self._folder)
 
-    # From events to changes.
-
-    async def _begin(self, state: State) -> int:
-        """Where each group goes on; a new one with what is to come, as it asks for what is."""
-        noted = self._context.reader.retained(self.name)
-        names = {PLACE + group.name for group in self._groups}
-        gone: dict[str, str | None] = dict.fromkeys(noted.keys() - names)
-        if gone:  # should one come back it is a new one
-            await self._context.committer.note_retained(self.name, gone)
-        for group in self._groups:
-            place = noted.get(PLACE + group.name, "")
-            if not place.isdecimal():
-                place = str(state.seq)
-                # kept, and not only noted: else it could begin later still, after a crash
-                await self._context.committer.keep(self.name, PLACE + group.name, place)
-            group.begin(int(place))
-        return min(group.position for group in self._groups)
-
-    async def _read_again(self, until: int, state: State) -> None:
-        """Events that were given before, for groups that had not confirmed them."""
-        assert self._taken is not None
-        if until - self._taken > limits.IEC104_BEHIND_MAX:
-            self._lose(until - limits.IEC104_BEHIND_MAX)
-        while self._taken < until:
-            events = self._context.reader.read(self._taken, limits.OUTPUT_BATCH_MAX)
-            if not events or events[0].seq > until:
-                self._lose(until)
-                return
-            if events[0].seq > self._taken + 1:  # the journal no longer holds them
-                self._lose(events[0].seq - 1)
-            self._take([one for one in events if one.seq <= until], state)
-            await asyncio.sleep(0)
-
-    def _take_ahead(self) -> None:
-        """A client may confirm late, by t2: what happens meanwhile does not wait for that."""
-        assert self._taken is not None
-        waiting = [one.group.waiting for one in self._clients if one.started]
-        state = self._context.state()
-        if self._taken < state.seq and min(waiting, default=inf) < limits.OUTPUT_BATCH_MAX:
-            events = self._context.reader.read(self._taken, limits.OUTPUT_BATCH_MAX)
-            self._take([one for one in events if one.seq <= state.seq], state)
-
-    def _lose(self, until: int) -> None:
-        self._taken = until
-        for group in self._groups:
-            if group.position < until:
-                group.lost(until, self._context.now(), kept=self._kept())
-
-    def _take(self, events: Sequence[Recorded], state: State) -> None:
-        """state: all events have happened, and perhaps more."""
-        assert self._taken is not None
-        fresh = [one for one in events if one.seq > self._taken]
-        if not fresh:
-            return
-        if self._numbers.points is not state.points:
-            self._numbers = Numbers(state.points, self._context.site)
-        last, kept = fresh[-1].seq, self._kept()
-        values, topical = self._changes.of(fresh, state, self._numbers, kept=kept)
-        for clients in self._clients:
-            told = values + topical if clients.started else values
-            clients.group.take(told, last, kept=kept)
-        self._taken = last
-        if self._outstation is not None:
-            self._outstation.flush()
-
     # Small things.
-
-    async def _note(self) -> None:
-        """How far each group is."""
-        places: dict[str, str | None] = {
-            PLACE + group.name: str(group.position) for group in self._groups
-        }
-        if self._taken is not None and places != self._noted:
-            await self._context.committer.note_retained(self.name, places)
-            self._noted = places
 
     def _made(self) -> Outstation:
         settings = self._settings
         return Outstation(
-            name=self.name,
             station=Station(
                 common=settings.common_address,
                 first=settings.first_address,
                 overflow=settings.overflow_address,
-                numbers=self._numbers_now,
-                picture=self._picture_now,
+                numbers=self._feed.numbers,
+                picture=self._feed.picture,
             ),
             clients=self._clients,
             clients_max=settings.clients_max,
             times=settings.times,
             moved=self._moved.set,
             now=self._context.now,
-            kept=self._kept,
+            kept=self._feed.kept,
         )
 
-    def _picture_now(self) -> Picture:
-        state = self._context.state()
-        if self._picture[0] is not state:
-            self._picture = state, picture(state)
-        return self._picture[1]
-
-    def _numbers_now(self) -> Numbers:
-        points = self._context.state().points
-        if self._numbers.points is not points:
-            self._numbers = Numbers(points, self._context.site)
-        return self._numbers
-
-    def _kept(self) -> bool:
-        """Where nothing is known of the clock, nobody is to trust it."""
-        return self._context.clock_kept() is True
+    def _log_changes(self) -> None:
+        """At each look, so that a client that comes and goes all the time fills no disk."""
+        for clients in self._clients:
+            name = clients.group.name
+            if clients.started != (name in self._there):
+                self._there ^= {name}
+                log.info(
+                    "output client", output=self.name, started=clients.started, says=clients.says
+                )
 
     def _away(self, reason: Exception) -> None:
         """Told once for each reason, not at each try."""

@@ -16,8 +16,6 @@ from datetime import datetime
 from ipaddress import IPv4Network, IPv6Network, ip_address
 from typing import Any, TypeAlias, cast
 
-import structlog
-
 from poller.model import limits
 from poller.publishing import iec104_frames as wire
 from poller.publishing.iec104_frames import Asdu, Type
@@ -25,33 +23,48 @@ from poller.publishing.iec104_group import Group
 from poller.publishing.iec104_link import Link, LinkFault, Times
 from poller.publishing.iec104_station import Station
 
-log = structlog.get_logger(__name__)
-
 Network: TypeAlias = IPv4Network | IPv6Network
 
 
 @dataclass(slots=True, kw_only=True)
 class Clients:
-    """Those of a group. networks: where they connect from; none: anywhere."""
+    """Those of a group. networks: where they connect from; none: anywhere.
+
+    last: who carried last, and why not any more.
+    """
 
     group: Group
     networks: Sequence[Network]
     carrier: Connection | None = None
     initialized: bool = False  # they were told that we started
+    last: str = "none called yet"
 
     @property
     def started(self) -> bool:
         return self.carrier is not None and self.carrier.link.started
+
+    def flush(self) -> None:
+        """Sends what there is to send now."""
+        if self.carrier is not None:
+            self.carrier.flush()
+
+    @property
+    def says(self) -> str:
+        if self.carrier is None:
+            who = f"no client ({self.last})"
+        else:
+            who = f"{self.carrier.peer} {'is connected' if self.started else 'is stopped'}"
+        lost = ", some were lost" if self.group.overflow else ""
+        return f"{self.group.name}: {who}, changes waiting: {self.group.waiting}{lost}"
 
 
 @dataclass(kw_only=True)
 class Outstation:
     """moved: called when something was confirmed.
 
-    now, kept: the time, and whether the clock can be trusted.
+    now, kept: the time, and whether the clock can be trusted. refused: who was turned away last.
     """
 
-    name: str
     station: Station
     clients: Sequence[Clients]
     clients_max: int
@@ -62,6 +75,7 @@ class Outstation:
 
     def __post_init__(self) -> None:
         self.connections: set[Connection] = set()
+        self.refused: str | None = None
         self._server: asyncio.Server | None = None
 
     async def open(self, host: str, port: int, tls: ssl.SSLContext | None) -> None:
@@ -76,17 +90,15 @@ class Outstation:
     def is_open(self) -> bool:
         return self._server is not None and self._server.is_serving()
 
+    @property
+    def is_full(self) -> bool:
+        return len(self.connections) >= self.clients_max
+
     def end(self) -> None:
         if self._server is not None:
             self._server.close()
         for connection in list(self.connections):
             connection.drop("the poller ends it")
-
-    def flush(self) -> None:
-        """Sends what there is to send now."""
-        for clients in self.clients:
-            if clients.carrier is not None:
-                clients.carrier.flush()
 
     def clients_of(self, peer: Any) -> Clients | None:
         """None: nobody may connect from there, or it is gone again already."""
@@ -107,7 +119,7 @@ class Connection(asyncio.Protocol):
         self.link = Link(outstation.times, self._loop.time())
         self._clients: Clients | None = None
         self._transport: asyncio.Transport | None = None
-        self._peer = ""
+        self.peer = ""
         self._answers: deque[Asdu] = deque()
         self._interrogation: Iterator[Asdu] | None = None
         self._sent: deque[bool] = deque()  # of what is not confirmed: whether it is a change
@@ -121,13 +133,11 @@ class Connection(asyncio.Protocol):
         self._transport = cast(asyncio.Transport, transport)
         peer = transport.get_extra_info("peername")
         self._clients = self._outstation.clients_of(peer)
-        if (
-            self._clients is None
-            or len(self._outstation.connections) >= self._outstation.clients_max
-        ):
+        if self._clients is None or self._outstation.is_full:
+            self._outstation.refused = peer[0] if peer else None
             self._transport.abort()
             return
-        self._peer = f"{peer[0]}:{peer[1]}"
+        self.peer = f"{peer[0]}:{peer[1]}"
         self._outstation.connections.add(self)
         sock: Any = transport.get_extra_info("socket")
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -188,9 +198,8 @@ class Connection(asyncio.Protocol):
         self._outstation.connections.discard(self)
         clients = self._clients
         if clients is not None and clients.carrier is self:
-            clients.carrier = None
+            clients.carrier, clients.last = None, f"{self.peer}: {why}"
             clients.group.again()
-            self._log("output client gone", reason=why)
 
     def _next(self) -> bytes | None:
         if self._answers:
@@ -254,7 +263,6 @@ class Connection(asyncio.Protocol):
             self._sent = deque(False for _ in self._sent)
         if not clients.initialized:
             self._answers.append(wire.initialized(self._outstation.station.common))
-        self._log("output client started")
 
     def _asked(self, clients: Clients, asdu: Asdu) -> None:
         station = self._outstation.station
@@ -272,8 +280,3 @@ class Connection(asyncio.Protocol):
     def _says_nothing(self) -> None:
         self._answers.clear()
         self._interrogation = None
-
-    def _log(self, what: str, **more: str) -> None:
-        assert self._clients is not None
-        group = self._clients.group.name
-        log.info(what, output=self._outstation.name, group=group, peer=self._peer, **more)

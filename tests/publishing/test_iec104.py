@@ -324,7 +324,7 @@ async def test_a_group_that_is_away_holds_up_no_other_and_misses_nothing(place: 
         await until(lambda: north.told() == told, within_s=PATIENT_S)
         await until(lambda: pump.status()[0].lag == 0)
         assert pump.status()[0].connected is False
-        assert "south: no client, changes waiting: 1200" in pump.status()[0].says
+        assert "south: no client (none called yet), changes waiting: 1200" in pump.status()[0].says
         await place.burst(1)  # notes are written with a commit
         await until(lambda: pump.status()[0].lag == 0)
     told += await place.burst(1)
