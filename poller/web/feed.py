@@ -118,11 +118,10 @@ class Feed:
                     yield _message("moved", told, at)
                     await asyncio.sleep(limits.PAGE_CALM_S)
                 now = self._readings_now()
-                if now is not shown:
-                    fresh = {name: one for name, one in now.items() if shown.get(name) != one}
-                    shown = now
-                    if fresh:
-                        yield _message("read", {"now": self._looked_at, "relays": fresh})
+                fresh = {name: one for name, one in now.items() if shown.get(name) != one}
+                shown = now
+                if fresh:
+                    yield _message("read", {"now": self._looked_at, "relays": fresh})
                 elif told is None:
                     yield b": still here\n\n"
                 await _either(moved, limits.PAGE_READ_S)
