@@ -6,7 +6,7 @@ import ipaddress
 from collections.abc import Iterator
 from typing import Annotated, Any, Final
 
-from fastapi import APIRouter, Depends, Request
+from fastapi import APIRouter, Depends, HTTPException, Request
 from fastapi.responses import JSONResponse, Response
 from prometheus_client import CONTENT_TYPE_LATEST, CollectorRegistry, ProcessCollector
 from prometheus_client import generate_latest as written
@@ -15,7 +15,7 @@ from prometheus_client.registry import Collector
 
 from poller.answers.alarms import counted
 from poller.web.page import Page, page_of
-from poller.web.who import SignInFirst, address, cookie
+from poller.web.who import address, cookie
 
 router = APIRouter(tags=["watch"])
 ThePage = Annotated[Page, Depends(page_of)]
@@ -47,7 +47,7 @@ async def health(page: ThePage) -> Response:
 async def metrics(request: Request, page: ThePage) -> Response:
     """For Prometheus: to anybody on this machine, else to who is signed in."""
     if not _here(address(request)) and page.sessions.person(cookie(request)) is None:
-        raise SignInFirst
+        raise HTTPException(401, "sign in first")
     registry = CollectorRegistry()
     registry.register(_Figures(page))
     ProcessCollector(registry=registry)
