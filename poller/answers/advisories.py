@@ -19,6 +19,7 @@ from poller.model.text import shown
 from poller.planning.advisories import Finding, Held, Verdict
 from poller.planning.boxes import Box
 from poller.planning.bulletins import MISOPERATION, Concerned
+from poller.planning.csaf_shape import Head
 from poller.planning.matching import Truth
 
 PRESSING: Final = frozenset({Verdict.AFFECTED, Verdict.NEEDS_A_PERSON})
@@ -119,7 +120,7 @@ def _of_finding(one: Finding, state: State) -> AdvisoryRow:
         verdict=one.verdict,
         says=VERDICT[one.verdict],
         document=shown(head.tracking.id),
-        title=shown(head.title),
+        title=shown(head.title if head.tracking.status == "final" else _unfinished(head)),
         file=shown(one.advisory.file),
         vulnerability=shown(one.vulnerability),
         product_name=shown(one.product_name),
@@ -137,6 +138,10 @@ def _of_finding(one: Finding, state: State) -> AdvisoryRow:
         reference=None,
         rank=ADVISORIES_FROM + RANKS[one.verdict],
     )
+
+
+def _unfinished(head: Head) -> str:
+    return f"{head.tracking.status}: {head.title}"
 
 
 def _of_box(box: Box, state: State) -> dict[str, Any]:

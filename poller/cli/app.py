@@ -16,6 +16,7 @@ from poller.cli import (
     exception,
     investigation,
     journal,
+    package,
     people,
     points,
     read,
@@ -55,6 +56,7 @@ app.add_typer(advisories.advisories, name="advisories")
 app.add_typer(bulletin.bulletin, name="bulletin")
 app.add_typer(exception.exception, name="exception")
 app.add_typer(due.due_, name="due")
+app.add_typer(package.package, name="package")
 app.add_typer(spare.spare, name="spare")
 app.command()(people.record)
 app.command()(people.pause)

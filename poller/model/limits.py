@@ -112,6 +112,14 @@ EVALUATIONS_KEPT: Final = 200  # makers of one substation
 PACKAGES_KEPT: Final = 2_000  # checked: a handful of versions of each family
 PACKAGE_FILES_MAX: Final = 20  # checked by one command
 AGAINST_MAX: Final = 50  # sentences of one check
+ARCHIVE_ENTRIES_MAX: Final = 10_000  # of a package; tools with all their parts have some thousand
+ARCHIVE_BYTES_MAX: Final = 8 * 1024**3  # of all that it holds; none is larger
+ARCHIVE_RATIO_MAX: Final = 200  # what it holds against its own size; text packs to a twentieth
+ARCHIVE_INDEX_MAX: Final = 16 * 1024**2  # octets of a directory, or of one header, held at once
+ARCHIVE_TOLD_MAX: Final = 200  # entries told one by one; more are counted
+SIGNED_BYTES_MAX: Final = 512 * 1024**2  # Ed25519 signs the whole file, which is held at once
+KEY_BYTES_MAX: Final = 64 * 1024  # of a key or a signature
+RSA_BITS_MIN: Final = 2_048  # NIST SP 800-131A (from memory)
 
 # Alarms: what the state remembers; the journal keeps them all.
 ALARMS_KEPT: Final = 10_000  # two of each of 5,000 relays, at once, is past any list of alarms

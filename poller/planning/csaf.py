@@ -9,12 +9,14 @@ from __future__ import annotations
 import json
 from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Any, Final, TypeAlias
 
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from poller.model import limits
+from poller.model.canonical import unstamp
 from poller.model.problems import Faulty, Problem
 from poller.model.text import shown
 from poller.planning.csaf_shape import Document
@@ -58,8 +60,12 @@ def newest(advisories: Iterable[Advisory]) -> tuple[Advisory, ...]:
     return tuple(sorted(kept.values(), key=lambda one: one.file))
 
 
-def _released(one: Advisory) -> str:
-    return one.document.document.tracking.current_release_date
+def _released(one: Advisory) -> datetime:
+    """One whose date is none counts as the oldest."""
+    try:
+        return unstamp(one.document.document.tracking.current_release_date)
+    except ValueError:
+        return datetime.min.replace(tzinfo=UTC)
 
 
 def _value(data: bytes, file: str) -> Any:

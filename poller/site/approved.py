@@ -177,14 +177,14 @@ def revision(text: str) -> Key | None:
 def _fits(rule: Rule, nameplate: Nameplate) -> bool:
     match = rule.match
     return (
-        _any_of(match.vendors, nameplate.vendor)
-        and _any_of(match.models, nameplate.model)
-        and _any_of(() if match.order_code is None else (match.order_code,), nameplate.orderCode)
+        any_of(match.vendors, nameplate.vendor)
+        and any_of(match.models, nameplate.model)
+        and any_of(() if match.order_code is None else (match.order_code,), nameplate.orderCode)
         and _in_range(match.hardware, _hardware(rule, nameplate))
     )
 
 
-def _any_of(patterns: tuple[str, ...], text: str | None) -> bool:
+def any_of(patterns: tuple[str, ...], text: str | None) -> bool:
     if not patterns:
         return True
     return text is not None and any(globs.matches(text, pattern) for pattern in patterns)

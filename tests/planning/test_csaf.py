@@ -98,8 +98,12 @@ def test_a_value_of_any_kind_anywhere_is_taken_or_refused(data: st.DataObject) -
 def test_of_several_versions_of_a_document_the_one_released_last_counts() -> None:
     tree = {"branches": [larch(version("5.1"))]}
     given = [
-        advisory(document(tree, current_release_date=f"2026-0{month}-01T00:00:00Z"), file)
-        for month, file in ((2, "a.json"), (4, "b.json"), (3, "c.json"))
+        advisory(document(tree, current_release_date=date), file)
+        for date, file in (
+            ("2026-04-01T01:00:00+02:00", "a.json"),  # before b, though its text sorts behind it
+            ("2026-04-01T00:00:00Z", "b.json"),
+            ("some day", "c.json"),
+        )
     ]
     other = advisory(document(tree, id="TW-2026-005"), "d.json")
     assert [one.file for one in newest([*given, other])] == ["b.json", "d.json"]

@@ -1,12 +1,12 @@
-"""What is due, in which order, and by when.
-
-Clocks: CIP-010-4, part 1.3 (30 calendar days), CIP-007-6, part 2.2 (35 calendar days, from memory).
-"""
+"""What is due, in which order, and by when. Clocks: checks/nerc_cip_clocks.csv."""
 
 from __future__ import annotations
 
+import csv
+import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -16,6 +16,7 @@ from poller.model.events import ChangeClass
 from poller.model.standing import Firmware, Investigation, State
 from poller.model.status import StatusReading
 from poller.model.work import Disposition, FirmwareStatus, WorkState
+from poller.planning import reasons
 from poller.planning.advisories import Held, held
 from poller.planning.boxes import boxes
 from poller.planning.bulletins import concerned
@@ -26,6 +27,7 @@ from tests.planning.documents import FAMILIES, advisory, document, larch, ranged
 from tests.work.substation import APPROVED, PLATE, SITE, T0, after, reading, state, work
 from tests.work.substation import site as substation
 
+CLOCKS = Path(__file__).parents[1] / "checks" / "nerc_cip_clocks.csv"
 NONE = Held(findings=(), elsewhere=(), unusable=())
 R = "k1-feeder"
 
@@ -153,6 +155,19 @@ def test_open_work_is_named_and_what_stands_in_its_way() -> None:
     given = state(work(notes=()), k1_feeder=BELOW)
     (one,) = found(given, readings={R: reading()})
     assert (one.works, [each.rule for each in one.obstacles]) == (("w1",), ["read-back"])
+
+
+# Clocks.
+
+
+@pytest.mark.parametrize(
+    ("part", "days"), [("1.3", reasons.BASELINE_DAYS), ("2.2", reasons.EVALUATION_DAYS)]
+)
+def test_the_clocks_are_those_of_the_standards(part: str, days: int) -> None:
+    with CLOCKS.open(encoding="utf-8", newline="") as opened:
+        (row,) = (one for one in csv.DictReader(opened) if one["part"] == part)
+    assert re.findall(r"[0-9]+", row["number"]) == [str(days)]
+    assert set(row["applies_to"].lower().split(" and ")) == reasons.RATED
 
 
 # The baseline, thirty days after work.
