@@ -177,16 +177,15 @@ def _came_out(state: WorkState) -> Found:
 
 
 def _flag(facts: Facts, relay: str, entry: Entry) -> Iterator[tuple[str, Course]]:
+    """What work raised is another alarm's, where the catalogue has one for that."""
     course = Course(entry)
+    apart = catalogue_of(facts.times.ran.drawn.site).first(Cause.FLAG_LEFT) is not None
     for part, body, jobs, sure in _flags(facts, relay):
-        if body.flag != entry.flag:
+        if body.flag != entry.flag or (apart and jobs and sure):
             continue
-        if not jobs or not sure:
-            course.add(part, body.says, sure=not jobs)
-        elif catalogue_of(facts.times.ran.drawn.site).first(Cause.FLAG_LEFT) is None:
-            course.add(part, body.says)
-            for job in jobs:
-                course.cover(common([part], facts.covering(job)), sure=True)
+        course.add(part, body.says, sure=not (apart and jobs))
+        for job in () if apart else jobs:
+            course.cover(common([part], facts.covering(job)), sure=sure)
     yield "", course
 
 
