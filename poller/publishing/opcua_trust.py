@@ -6,6 +6,7 @@ Source: OPC 10000-4, 6.1 (which certificate is trusted), OPC 10000-6, 6.2.2 (wha
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from ipaddress import ip_address
@@ -28,7 +29,7 @@ from poller.model.text import shown
 
 DAYS: Final = 10 * 365  # a substation is not visited for a certificate each year
 KEY_BITS: Final = (2_048, 4_096)
-OURS_ONLY: Final = 0o600
+OURS_ONLY, FOR_ALL = 0o600, 0o644
 
 
 class Unusable(Exception):
@@ -69,13 +70,24 @@ def own(certificate: Path, key: Path, *, make: tuple[str, str] | None) -> Own:
 def _make(certificate: Path, key: Path, uri: str, host: str) -> None:
     """Self-signed. A key that is there already is used."""
     if not key.exists():
-        key.touch(mode=OURS_ONLY)
-        key.write_bytes(dump_private_key_as_pem(generate_private_key()))
+        _put(key, dump_private_key_as_pem(generate_private_key()), OURS_ONLY)
     loaded = load_pem_private_key(key.read_bytes(), password=None)
     usages = [ExtendedKeyUsageOID.SERVER_AUTH, ExtendedKeyUsageOID.CLIENT_AUTH]
     names = [x509.UniformResourceIdentifier(uri), _host(host)]
     signed = generate_self_signed_app_certificate(loaded, uri, {}, names, usages, days=DAYS)
-    certificate.write_bytes(signed.public_bytes(Encoding.PEM))
+    _put(certificate, signed.public_bytes(Encoding.PEM), FOR_ALL)
+
+
+def _put(path: Path, octets: bytes, mode: int) -> None:
+    """All of it or nothing: half a key would stand there for ever."""
+    half = path.with_name(f"{path.name}.half")
+    half.unlink(missing_ok=True)
+    half.touch(mode=mode)
+    with half.open("wb") as file:
+        file.write(octets)
+        file.flush()
+        os.fsync(file.fileno())
+    half.replace(path)
 
 
 def _host(host: str) -> x509.GeneralName:

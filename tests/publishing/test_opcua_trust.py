@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -32,6 +34,33 @@ def test_a_certificate_that_was_taken_away_is_made_anew_of_the_same_key(tmp_path
     certificate.unlink()
     second = own(certificate, key, make=("urn:bayroll:x", "h"))
     assert first.key.private_numbers() == second.key.private_numbers()
+
+
+@pytest.mark.parametrize("call", range(4))
+def test_whatever_ends_it_while_it_makes_them_the_next_start_has_both(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, call: int
+) -> None:
+    """Killed when the key, then the certificate, is written and when it is to get its name."""
+    certificate, key, made = tmp_path / "c.pem", tmp_path / "k.pem", ("urn:bayroll:x", "h")
+    calls = iter(range(100))
+
+    class Killed(BaseException):
+        pass
+
+    def dying(real: Callable[..., Any]) -> Callable[..., Any]:
+        def dies(*arguments: Any) -> Any:
+            if next(calls) == call:
+                raise Killed
+            return real(*arguments)
+
+        return dies
+
+    monkeypatch.setattr(os, "fsync", dying(os.fsync))
+    monkeypatch.setattr(Path, "replace", dying(Path.replace))
+    with pytest.raises(Killed):
+        own(certificate, key, make=made)
+    assert own(certificate, key, make=made).uri == "urn:bayroll:x"
+    assert sorted(one.name for one in tmp_path.iterdir()) == ["c.pem", "k.pem"]
 
 
 def found(folder: Path, certificate: str, key: str) -> Own:
