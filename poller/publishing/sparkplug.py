@@ -138,7 +138,7 @@ class SparkplugOutput(Link):
             topic, payload = str(message.topic), message.payload
             if not isinstance(payload, bytes):
                 continue
-            if topic == self._topic("NCMD") and not message.retain and asks_for_rebirth(payload):
+            if topic == self._topic("NCMD") and asks_for_rebirth(payload):
                 self._asked = True
             elif topic == self._host.topic and not self._host.heard(payload):
                 self._once("no state of a host", topic)

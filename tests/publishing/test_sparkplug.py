@@ -14,6 +14,8 @@ from structlog.testing import capture_logs
 from poller.journal.ports import CommitFailed
 from poller.model import limits
 from poller.model.status import Health
+from poller.publishing.sparkplug import _AskedForBirths, open_output
+from poller.publishing.sparkplug_node import Dialogue, Kind, Out
 from tests.publishing.brokers import HOST, Listener
 from tests.publishing.peers import Fast
 from tests.publishing.sparkplug_checks import bd_seqs
@@ -27,7 +29,7 @@ from tests.publishing.sparkplug_lives import (
     two_relays,
 )
 from tests.publishing.sparkplug_peer import Said, Session, value_of
-from tests.publishing.world import Q07, Q08, T0, Running, changed, until
+from tests.publishing.world import Q07, Q08, T0, House, Running, changed, site, until
 
 SWREV = "Nameplate/swRev"
 MS = int(T0.timestamp() * 1_000)
@@ -193,16 +195,24 @@ async def test_however_often_births_are_asked_for_they_have_their_rest(
             await one.commit(changed("2.0"))  # and data goes on
 
 
-async def test_a_request_that_the_broker_kept_is_not_followed(tmp_path: Path) -> None:
-    """It was meant for another day."""
-    async with scene(tmp_path) as one:
-        await two_relays(one)
-        one.send(NODE.format("NCMD"), command(), retain=True)
-        await until(lambda: one.listener.count(NODE.format("NCMD")) == 1)
-        async with one.running():
-            await one.told()
-            await asyncio.sleep(limits.RETAINED_LOOK_S + 0.3)
-        assert len(one.finish().first.of("NBIRTH")) == 1
+async def test_data_stops_at_once_where_births_are_asked_for() -> None:
+    output = open_output(House().context(site({"host": HOST}), name="sparkplug"))
+    said: list[str] = []
+
+    class Line:
+        packet_max = None
+
+        async def publish(self, topic: str, *_: object, **more: object) -> None:
+            said.append(topic)
+            output._asked = True
+
+    def much() -> Dialogue:
+        for relay in (Q07, Q08):
+            yield Out(kind=Kind.DATA, device=relay)
+
+    with pytest.raises(_AskedForBirths):
+        await output._tell(Line(), much())  # type: ignore[arg-type]
+    assert said == [f"{NODE.format('DDATA')}/{Q07}"]
 
 
 # What is longer than the broker takes. Mosquitto says so in its CONNACK.

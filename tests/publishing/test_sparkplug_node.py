@@ -211,6 +211,17 @@ def test_the_end_of_polling_empties_nothing() -> None:
     assert values(birth)["Status/free_memory_kb"] == 5
 
 
+def test_what_went_and_came_back_unseen_is_not_told_for_its_clock() -> None:
+    told = Told(*LIVES, changed("1.5"))
+    told.live[Q07] = reading(uptime_s=5, setting_group=1)
+    told.births()
+    told.live[Q07] = reading(uptime_s=6, setting_group=2)
+    told.history(*told.happens(changed("2.0")))  # looks at it, and tells none of it
+    told.live[Q07] = reading(uptime_s=7, setting_group=1)
+    (data,) = told.bring_up()
+    assert values(data) == {SWREV: "2.0"}
+
+
 def test_a_value_that_turned_bad_is_told() -> None:
     told = Told(*LIVES)
     told.live[Q07] = reading(free_memory_kb=5)
@@ -269,6 +280,10 @@ HISTORY: dict[str, tuple[ev.Event, dict[str, Any]]] = {
             "Alarm/silent/active": True,
             "Alarm/silent/says": "it does not answer",
         },
+    ),
+    "alarm came while it is kept back": (
+        replace(alarmed(), body=replace(alarmed().body, annunciated=False)),  # type: ignore[type-var]
+        {"Alarm/silent/active": True, "Alarm/silent/says": "it does not answer"},
     ),
     "alarm over": (
         alarmed(AlarmState.NORMAL),
