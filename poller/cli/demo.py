@@ -25,6 +25,7 @@ from poller.cli import common
 from poller.cli.alarms_look import operators_list
 from poller.cli.common import Exit
 from poller.cli.demo_hands import Hands
+from poller.cli.demo_page import DemoPage
 from poller.cli.demo_scada import Scada, scada
 from poller.cli.relays import relay_table
 from poller.cli.run import loop_factory, serve, set_up_log
@@ -71,6 +72,7 @@ QUIET: Final = frozenset(
         "behaviour_changed",
         "setting_group_changed",
         "timer_set",
+        "user_changed",
     }
 )
 LINES: Final = 12  # sentences kept on the screen
@@ -100,16 +102,19 @@ def demo(
 async def _demo(folder: Path, for_s: float | None, as_json: bool, with_scada: bool) -> None:
     async with embedded_broker() as broker, _simulator(folder) as (addresses, control_path):
         lists = scada(broker) if with_scada else None
-        site_file = _write_site(folder, addresses, broker, lists)
+        page = DemoPage()
+        site_file = _write_site(folder, addresses, broker, lists, page)
         site = common.load(site_file)
         teller = Teller(as_json=as_json)
         if not as_json:
-            _say_how(site_file, broker, control_path, lists)
+            _say_how(site_file, broker, control_path, lists, page)
         stopping: list[asyncio.TimerHandle] = []
 
         def ready(service: Service) -> None:
             teller.service = service
             people.append(group.create_task(Hands(service).run()))
+            journal = common.journal_of(site_file, site)
+            people.append(group.create_task(page.let_in(service, journal)))
             if for_s is not None:
                 stopping.append(asyncio.get_running_loop().call_later(for_s, service.stop))
 
@@ -150,7 +155,11 @@ async def _simulator(folder: Path) -> AsyncIterator[tuple[dict[str, str], Path]]
 
 
 def _write_site(
-    folder: Path, addresses: dict[str, str], broker: tuple[str, int], lists: Scada | None
+    folder: Path,
+    addresses: dict[str, str],
+    broker: tuple[str, int],
+    lists: Scada | None,
+    page: DemoPage,
 ) -> Path:
     """The shipped site with the simulator's addresses, the demo's broker and short intervals."""
     shipped = config_folder() / "site.yaml"
@@ -169,6 +178,7 @@ def _write_site(
     site["work"] = {"soak_s": SOAK_S, "bays_at_once": 3}
     site["alarms"] = str(_write_alarms(folder))
     site["journal"] = {"file": str(folder / "bayroll.journal")}
+    site["page"] = page.settings
     site_file = folder / "site.yaml"
     site_file.write_text(json.dumps(site, indent=1))  # JSON is YAML
     return site_file
@@ -186,7 +196,11 @@ def _write_alarms(folder: Path) -> Path:
 
 
 def _say_how(
-    site_file: Path, broker: tuple[str, int], control_path: Path, lists: Scada | None
+    site_file: Path,
+    broker: tuple[str, int],
+    control_path: Path,
+    lists: Scada | None,
+    page: DemoPage,
 ) -> None:
     common.out.print(
         "An invented substation with 24 simulated relays, all on this machine.\n"
@@ -198,6 +212,8 @@ def _say_how(
         f"  {_prefix()}bayroll alarms --site {site_file}\n"
         f"  {_prefix()}python -m simulator tell {control_path} list"
     )
+    for line in page.lines():
+        common.out.print(line)
     if lists is not None:
         common.out.print("As SCADA hears the alarms:")
         for line in lists.lines(_prefix()):

@@ -145,3 +145,13 @@ def test_a_hash_without_its_user_in_the_journal_is_nobody(bench: Bench) -> None:
     """Whoever writes into the file gains nothing: roles are read from the journal."""
     passwords(bench).set("intruder", "let-me-in-anyway")
     assert bench.json("user", "list") == []
+
+
+def test_a_page_on_a_network_that_nobody_may_see_is_a_fault(bench: Bench) -> None:
+    page = "page: {host: 0.0.0.0, tls: {certificate: page.pem, key: page.key}}\n"
+    bench.site_file.write_text(bench.site_file.read_text() + page)
+    told = bench.run("check", str(bench.site_file), site=False)
+    assert "[site-page-users]" in told.output
+    assert told.exit_code == 2
+    add(bench, "ute", "--role", "viewer")
+    assert bench.run("check", str(bench.site_file), site=False).exit_code == 0

@@ -105,6 +105,7 @@ def write_site(folder: Path, addresses: dict[str, str], broker_port: int | None)
         relay |= {"host": host, "port": int(port), "unit": int(unit)}
     site["intervals"] = INTERVALS
     site["outputs"] = {}
+    site["page"] = None  # several run at once
     site.pop("broker", None)
     if broker_port is not None:
         site["broker"] = {"host": "127.0.0.1", "port": broker_port}
