@@ -64,7 +64,8 @@ class DueWay:
 class DueRow:
     """place: from 1, the most pressing. relay: None where it is about a maker. work: open on it.
 
-    in_the_way: of the first step. waits_until: an exception lets what is due wait so long, and why.
+    in_the_way: of the first step; ready: nothing that is read is, None where there is no step.
+    waits_until: an exception lets what is due wait so long, and why.
     """
 
     place: int
@@ -74,6 +75,7 @@ class DueRow:
     reasons: tuple[DueReason, ...]
     ways: tuple[DueWay, ...]
     in_the_way: tuple[InTheWay, ...]
+    ready: bool | None
     work: tuple[str, ...]
     waits_until: str | None
     waits_why: str | None
@@ -104,6 +106,7 @@ def _row(place: int, one: Due, state: State) -> DueRow:
             InTheWay(rule=each.rule, says=shown(each.says, most), cure=shown(each.cure, most))
             for each in one.obstacles
         ),
+        ready=not one.obstacles if any(course.way for course in one.courses) else None,
         work=one.works,
         waits_until=None if one.waits is None else one.waits.until,
         waits_why=None if one.waits is None else shown(one.waits.why, most),

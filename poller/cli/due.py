@@ -87,6 +87,8 @@ def _print(row: DueRow) -> None:
         out.print(f"    way: {way.says}")
     for each in row.in_the_way:
         out.print(f"    in the way ({each.rule}): {each.says}\n        mend: {each.cure}")
+    if row.ready:
+        out.print("    nothing that is read stands in the way of the first step")
     if row.waits_until is not None:
         out.print(f"    may wait until {row.waits_until}: {row.waits_why}")
 

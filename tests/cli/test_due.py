@@ -64,6 +64,11 @@ def test_the_way_is_told_step_by_step(bench: WorkBench) -> None:
     ]
 
 
+def test_what_is_not_ready_is_told_to_be_so(bench: WorkBench) -> None:
+    (row,) = rows(bench, "--relay", "q01-main1")
+    assert (row["ready"], bool(row["in_the_way"])) == (False, True)
+
+
 def test_a_person_reads_why_and_by_which_way(bench: WorkBench) -> None:
     said = bench.run("due", "--relay", "q01-main1").stdout
     assert "why: firmware 5.1 SP1 is below the target 5.1 SP2 HF3" in said
