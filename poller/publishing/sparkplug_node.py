@@ -74,9 +74,7 @@ class Node:
         self._entries = self._owners[site.file.relays[0].id]  # the same of every relay
         self._quiet = make.alarms(self._entries, ())  # of almost every relay
         self._seen: dict[str, _Seen] = {}
-        self._read: dict[
-            str, StatusReading
-        ] = {}  # the last of each, which the end of polling keeps
+        self._read: dict[str, StatusReading] = {}  # the last of each; the end of polling keeps it
         self._told: dict[str, Groups] = {}  # of those that live in this session
         self._too_long: dict[str, Groups] = {}
         self._born_seq = 0

@@ -17,6 +17,7 @@ from poller.cli import common
 from poller.edges.clock import SystemClock
 from poller.publishing.alarm_points import open_output as open_alarm_points
 from poller.publishing.ports import Output, OutputStatus
+from poller.publishing.sparkplug import open_output as open_sparkplug
 from poller.publishing.syslog import open_output as open_syslog
 from poller.service import Ports, Service
 from simulator.acts import Flag
@@ -54,9 +55,14 @@ def in_trouble(house: House, mute_port: int, keys: Path) -> list[Output]:
     def syslog(name: str, **settings: Any) -> Output:
         return open_syslog(house.context(site(), name=name, folder=str(keys), **settings))
 
+    def sparkplug(name: str, port: int) -> Output:
+        return open_sparkplug(house.context(site({"host": HOST, "port": port}), name=name))
+
     return [
         house.mqtt(site({"host": HOST, "port": dead}), name="mqtt-dead"),
         house.mqtt(site({"host": HOST, "port": mute_port}), name="mqtt-mute"),
+        sparkplug("sparkplug-dead", dead),
+        sparkplug("sparkplug-mute", mute_port),
         syslog("syslog-dead", host=HOST, port=dead, **tls),
         syslog("syslog-mute", host=HOST, port=mute_port, **tls),
         syslog("syslog-no-such-name", host="no-such-name.invalid", **tls),
