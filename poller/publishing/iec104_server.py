@@ -199,7 +199,6 @@ class Connection(asyncio.Protocol):
         clients = self._clients
         if clients is not None and clients.carrier is self:
             clients.carrier, clients.last = None, f"{self.peer}: {why}"
-            clients.group.again()
 
     def _next(self) -> bytes | None:
         if self._answers:

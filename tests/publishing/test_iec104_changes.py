@@ -34,6 +34,8 @@ def begun() -> State:
     told = [listed(Q07), listed(Q08)]
     state = fold(State(), list(enumerate(told, 1)))
     told = [event(body, subject) for subject, body in assigned(state.points, SITE)]
+    # by a catalogue in which that is for the operator
+    told.append(event(ev.PointPlacesAssigned(first=60, entries=("output_away",)), ""))
     answers = [event(ev.RelayAnswering(silent_since=None), name) for name in (Q07, Q08)]
     return fold(state, list(enumerate([*told, *answers], state.seq + 1)))
 
@@ -232,6 +234,18 @@ def test_what_the_operator_is_not_told_of_is_not_told() -> None:
 
 def test_an_alarm_without_a_point_is_not_told() -> None:
     assert told(alarmed(alarm=f"{Q07}.no_such_entry")) == []
+
+
+def test_a_point_of_two_alarms_falls_with_the_last_of_them() -> None:
+    away, also = (goes(found(BEGUN, name), Happening.OCCURS) for name in OUTPUTS)
+    back, last = (
+        goes(replace(found(BEGUN, name), state=AlarmState.ACKNOWLEDGED), Happening.RETURNS)
+        for name in OUTPUTS
+    )
+    assert None not in (away, also, back, last)
+    there = address("", "output_away")
+    moves = [one for one in (away, also, back, last) if one is not None]
+    assert told(*moves) == [(there, 1), (there, 1), (there, 0)]
 
 
 def test_all_points_of_a_relay_say_that_it_is_not_read_any_more() -> None:

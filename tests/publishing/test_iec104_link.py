@@ -130,6 +130,16 @@ def test_data_confirms_data() -> None:
     assert one.confirmed == 1
 
 
+def test_what_data_confirmed_is_not_confirmed_again() -> None:
+    one = link(STARTDT, *(i(number, 0) for number in range(7)))
+    say(one, 1)
+    out(one)
+    one.heard(octets(*(i(number, 0) for number in range(7, 14))), 0)
+    assert out(one) == b"", "seven since then; w is eight"
+    one.heard(octets(i(14, 0)), 0)
+    assert out(one) == octets(s(15))
+
+
 def test_stop_is_confirmed_once_all_data_are() -> None:
     one = link(STARTDT)
     say(one, 2)
