@@ -15,6 +15,7 @@ from typing import Any, Final
 from asyncua import ua
 
 from poller.model import limits
+from poller.model.text import shown
 from poller.publishing import opcua_fields as fields
 from poller.publishing.opcua_conditions import Condition
 from poller.publishing.opcua_events import Event, Events
@@ -108,9 +109,10 @@ class Alarms:
         if number in self._asked or len(self._asked) >= limits.OPCUA_ASKED_MAX:
             return _status(C.BadTooManyOperations)
         self._asked[number] = asyncio.get_running_loop().create_future()
+        comment = shown(comment, limits.REASON_MAX)  # a client's message may have a megabyte
         asked = {"alarm": alarm, "number": number, "comment": comment, "user": user}
-        self._say({"said": "acknowledge", **asked})
         try:
+            self._say({"said": "acknowledge", **asked})
             async with asyncio.timeout(limits.OPCUA_ANSWER_S):
                 refused = await self._asked[number]
         except TimeoutError:

@@ -254,7 +254,7 @@ async def test_a_comment_may_be_left_out(clean: Bench) -> None:
 async def test_a_comment_can_do_nothing_to_a_screen_and_has_an_end(clean: Bench) -> None:
     async with clean.client() as client:
         _, event_id = await waiting(clean, client)
-        await acknowledge(client, event_id, "\x1b[2J" + "x" * 5_000)
+        await acknowledge(client, event_id, "\x1b[2J" + "x" * 200_000)
     why = clean.house.acks[0][0].why
     assert why.startswith(r"\x1b[2Jxxx")
     assert len(why) == 500
