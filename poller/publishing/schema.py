@@ -14,6 +14,7 @@ from pydantic.json_schema import JsonSchemaMode
 from poller.model.events import KINDS
 from poller.publishing.mqtt_send import CONTENT_TYPE
 from poller.publishing.topics import EVENT, TOPICS, Topic
+from poller.site.advisory_families import AdvisoryFamilies
 from poller.site.alarm_catalogue import Catalogue
 from poller.site.approved import Approved
 from poller.site.register_map import RegisterMap
@@ -26,6 +27,7 @@ FILES: Final = {
     "register_map": RegisterMap,
     "approved": Approved,
     "alarms": Catalogue,
+    "advisories": AdvisoryFamilies,
 }
 MQTT_BINDING: Final = "0.2.0"  # the newest bindings that the AsyncAPI 3.0.0 schema knows
 
