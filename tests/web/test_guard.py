@@ -49,7 +49,7 @@ async def test_only_our_own_names_are_answered(house: House, line: str) -> None:
 HEADERS = {
     "x-content-type-options": "nosniff",
     "x-frame-options": "DENY",
-    "referrer-policy": "no-referrer",
+    "referrer-policy": "same-origin",
     "cross-origin-opener-policy": "same-origin",
 }
 PATHS = ["/relays", "/health", "/static/page.js", "/none", "/api/v1/none", "/sign-in"]

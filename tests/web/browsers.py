@@ -1,0 +1,84 @@
+"""Debian's Chromium on a page that is served on loopback; no browser is downloaded."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+import shutil
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any, Final
+
+import pytest
+from playwright.async_api import Browser, ConsoleMessage, Page, async_playwright
+
+from poller.site.settings import Page as Settings
+from poller.web.server import Served
+from tests.publishing.brokers import free_port
+from tests.web.house import PASSWORD, House
+
+CHROMIUM: Final = shutil.which("chromium")
+AXE: Final = Path(__file__).parents[2] / ".ci/node_modules/axe-core/axe.min.js"
+WIDTHS: Final = {1280: 900, 390: 844}
+SOON_MS: Final = 20_000  # a loaded machine
+
+
+@asynccontextmanager
+async def chromium() -> AsyncIterator[Browser]:
+    if CHROMIUM is None:
+        pytest.skip("Debian's chromium is not installed on this machine")
+    async with async_playwright() as playwright:
+        browser = await playwright.chromium.launch(
+            executable_path=CHROMIUM,
+            args=["--no-sandbox"],  # the tests of CI run as root, on pages of our own
+        )
+        try:
+            yield browser
+        finally:
+            await browser.close()
+
+
+@asynccontextmanager
+async def served(house: House) -> AsyncIterator[str]:
+    """The address, without the slash at its end."""
+    house.settings = Settings(port=free_port())
+    server = Served(house.page, house.settings, house.folder, random.Random(1))
+    task = asyncio.create_task(server.run())
+    try:
+        async with asyncio.timeout(SOON_MS / 1_000):
+            while not server.listens:  # noqa: ASYNC110 - another task of this loop
+                await asyncio.sleep(0.01)
+        yield server.address.rstrip("/")
+    finally:
+        task.cancel()
+        await asyncio.wait([task])
+
+
+def _complains(said: ConsoleMessage) -> bool:
+    """Of itself; that a server refused something is told there too."""
+    return said.type == "error" and not said.text.startswith("Failed to load resource")
+
+
+@asynccontextmanager
+async def opened(
+    house: House, path: str, user: str | None = None, *, width: int = 1280, **more: Any
+) -> AsyncIterator[Page]:
+    """A tab at that path, signed in by the form; fails where a script or the policy complains."""
+    complaints: list[str] = []
+    async with chromium() as browser, served(house) as address:
+        context = await browser.new_context(
+            base_url=address, viewport={"width": width, "height": WIDTHS[width]}, **more
+        )
+        page = await context.new_page()
+        page.set_default_timeout(SOON_MS)
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.on("console", lambda said: _complains(said) and complaints.append(said.text))
+        await page.goto(path)
+        if user is not None:
+            await page.get_by_label("Name").fill(user)
+            await page.get_by_label("Password").fill(PASSWORD)
+            await page.keyboard.press("Enter")
+            await page.wait_for_url(address + path)
+        yield page
+        assert complaints == []
