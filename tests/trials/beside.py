@@ -51,7 +51,7 @@ def main() -> None:
     os.nice(19)
     name, *seeds = sys.argv[1:]
     with Path(name).open("w") as told:
-        for one in outcomes([int(seed) for seed in seeds]):
+        for one in outcomes([int(seed) for seed in seeds], cores_left=1):
             print(json.dumps(dataclasses.asdict(one)), file=told, flush=True)
 
 
