@@ -16,7 +16,7 @@ from tests.trials.score import apart
 
 # all of them run before the first is looked at
 pytestmark = pytest.mark.timeout(2_400)
-SEEDS_MAX = 12  # those that a bug may take until it is found
+SEEDS_MAX = 24  # those that a bug may take until it is found
 
 
 @pytest.mark.parametrize("bug", BUGS, ids=lambda bug: bug.name)
