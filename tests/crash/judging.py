@@ -49,10 +49,14 @@ def recorded_is_received(seqs: Sequence[int], last: int, crashes: int) -> list[s
 
 
 def answered_is_recorded(asked: Iterable[Asked], events: Sequence[Recorded]) -> list[str]:
-    """A command that was answered was carried out once; one that was refused, not at all."""
+    """A command that was answered was carried out once; one that was refused, not at all.
+
+    What followed of it, an alarm that is over for example, has its cause and is nobody's.
+    """
     found: defaultdict[str | None, list[str]] = defaultdict(list)
     for one in events:
-        found[one.event.cause].append(one.event.subject)
+        if one.event.by is not None:
+            found[one.event.cause].append(one.event.subject)
     wrong = []
     for one_asked in asked:
         wanted = one_asked.relays if one_asked.answer is not None else []

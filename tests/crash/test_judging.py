@@ -81,9 +81,10 @@ def test_what_was_delivered(what: str) -> None:
 
 
 def recorded(number: str = "n1") -> Sequence[Recorded]:
-    body = ev.RelayResumed()
-    one = ev.Event(at=T0 + timedelta(seconds=1), subject="q01", body=body, cause=number)
-    return chain.record("uuid", chain.START, [one])
+    """What a person did, and what follows of it and is nobody's."""
+    at, body = T0 + timedelta(seconds=1), ev.RelayResumed()
+    did = ev.Event(at=at, subject="q01", body=body, cause=number, by="J. Kral")
+    return chain.record("uuid", chain.START, [did, replace(did, by=None)])
 
 
 ASKED = Asked("n1", ["q01"], answer={})

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import os
+import signal
 import time
 from collections.abc import AsyncIterator, Iterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -16,6 +18,8 @@ from structlog.testing import capture_logs
 from poller.cli import common
 from poller.edges.clock import SystemClock
 from poller.publishing.alarm_points import open_output as open_alarm_points
+from poller.publishing.iec104 import open_output as open_iec104
+from poller.publishing.opcua import open_output as open_opcua
 from poller.publishing.ports import Output, OutputStatus
 from poller.publishing.sparkplug import open_output as open_sparkplug
 from poller.publishing.syslog import open_output as open_syslog
@@ -132,3 +136,56 @@ async def test_outputs_in_trouble_hold_up_neither_polling_nor_each_other(
             service.stop()
             await task
             assert time.monotonic() - began < STOPS_S
+
+
+def opcua_processes() -> list[int]:
+    """Ours, by the kernel's table."""
+    found = []
+    for path in Path("/proc").glob("[0-9]*/stat"):
+        with suppress(OSError):
+            command = (path.parent / "cmdline").read_bytes()
+            parent = int(path.read_text().rsplit(")", 1)[1].split()[1])
+            if parent == os.getpid() and b"poller.publishing.opcua_server" in command:
+                found.append(int(path.parent.name))
+    return found
+
+
+async def called(port: int) -> asyncio.StreamWriter:
+    """As soon as it listens."""
+    while True:
+        with suppress(OSError):
+            return (await asyncio.open_connection(HOST, port))[1]
+        await asyncio.sleep(0.05)
+
+
+@pytest.mark.timeout(300)
+async def test_killing_a_process_or_a_client_changes_nothing_for_polling_and_other_outputs(
+    tmp_path: Path,
+) -> None:
+    if not os.environ.get("BAYROLL_SKIP_NOTHING"):
+        pytest.importorskip("asyncua", reason="asyncua is not installed: the extra opcua")
+    house, well, port = House(), Fast(), free_port()
+    opcua = open_opcua(
+        house.context(site(), name="opcua", folder=str(tmp_path), port=free_port(), anonymous=True)
+    )
+    iec104 = open_iec104(house.context(site(), name="iec104", port=port))
+    async with running(tmp_path, [opcua, iec104, well], house) as (fleet, service, _):
+        relays = list(service.site.file.by_id)
+        await until(lambda: all(one in service.live() for one in relays), within_s=60)
+        for standing in (True, False, True):
+            await until(lambda: opcua.status().connected, within_s=90)
+            client = await called(port)
+            client.write(bytes.fromhex("680407000000"))  # STARTDT, and never a word after it
+            for one in opcua_processes():
+                os.kill(one, signal.SIGKILL)
+            client.transport.abort()
+            before = {one: service.live()[one].at for one in relays}
+            began = time.monotonic()
+            await until(lambda b=before: all(service.live()[one].at > b[one] for one in relays))
+            assert time.monotonic() - began < 4 * STATUS_S, "each was asked again in its turn"
+            await fleet.do("q02-main1", Flag(flag="storage_low", standing=standing))
+            await until(
+                lambda s=standing: ("storage_low" in service.durable.relays["q02-main1"].flags) == s
+            )
+            await until(lambda: well.seqs[-1:] == [service.durable.seq])
+        assert well.seqs == list(range(1, service.durable.seq + 1))
