@@ -137,9 +137,10 @@ class Judged:
             off_s = 0.0 if unseen else self._off_s(step.before)
             if self.times.stepped(step.at - off_s, step.at):
                 continue
-            still = common(self.course.sure, [(step.at - off_s + TOL_S, step.at + TOL_S)])
-            if any(end - start > TOL_S / 2 or start <= step.at - TOL_S for start, end in still):
-                yield f"{where}: it held until {still[-1][1]:.0f} s", step.at
+            since = step.at - max(0.0, off_s - TOL_S)
+            still = [end for start, end in self.course.sure if start < step.at and end > since]
+            if still:
+                yield f"{where}: it held until {still[-1]:.0f} s", step.at
 
     def _suppressed_at(self, at: float) -> bool:
         """It was, until then or still: nobody was told of it, so nothing is waited for."""

@@ -333,6 +333,13 @@ BUGS: Final[tuple[Bug, ...]] = (
         checks=(7,),
     ),
     Bug(
+        name="the off-delay is forgotten",
+        module="poller.alarms.following",
+        old="        return max(delay, rest)",
+        new="        return rest",
+        checks=(7,),
+    ),
+    Bug(
         name="a latch holds nothing",
         module="poller.alarms.following",
         old="        if latching:\n            self.tell(",
