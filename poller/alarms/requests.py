@@ -8,7 +8,7 @@ from typing import TypeAlias
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AckAlarm:
-    """over: where it is asked: bayroll (command line, page) or mqtt; the catalogue says which."""
+    """over: where it is asked: bayroll (command line, page), mqtt or opcua; see the catalogue."""
 
     alarm: str
     why: str  # the comment

@@ -146,7 +146,7 @@ ALARMS_CLEARED_MAX: Final = 500  # over last, cleared at each start: more than a
 MQTT_IN_FLIGHT_MAX: Final = 20
 MQTT_CONNECT_S: Final = 5.0  # TCP, then TLS, then CONNACK, each
 MQTT_GOODBYE_S: Final = 1.0  # of the two seconds within which the service ends
-MQTT_HEARD_MAX: Final = 16  # we subscribe to nothing; what a broker sends all the same is dropped
+MQTT_HEARD_MAX: Final = 16  # acknowledgements and births asked for; what is more is dropped
 MQTT_HEARD_BYTES_MAX: Final = 16 * 1024  # of one packet of theirs: acknowledgements, a goodbye
 MQTT_OVERHEAD_BYTES: Final = 512  # header, topic and properties beside a payload
 # Sparkplug. A host that lost its place asks for births; many may at once, when they come back.
