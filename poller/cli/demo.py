@@ -41,7 +41,7 @@ from poller.model.events import (
     RelayAnswering,
 )
 from poller.model.standing import State
-from poller.publishing.embedded import embedded_broker
+from poller.publishing.mqtt.embedded import embedded_broker
 from poller.publishing.ports import OutputStatus
 from poller.service import Service
 from poller.site.shipped_alarms import shipped

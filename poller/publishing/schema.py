@@ -12,8 +12,8 @@ from pydantic import TypeAdapter
 from pydantic.json_schema import JsonSchemaMode
 
 from poller.model.events import KINDS
-from poller.publishing.mqtt_send import CONTENT_TYPE
-from poller.publishing.topics import EVENT, TOPICS, Topic
+from poller.publishing.mqtt.send import CONTENT_TYPE
+from poller.publishing.mqtt.topics import EVENT, TOPICS, Topic
 from poller.site.advisory_families import AdvisoryFamilies
 from poller.site.alarm_catalogue import Catalogue
 from poller.site.approved import Approved

@@ -21,7 +21,7 @@ import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from poller.publishing.embedded import embedded_broker
+from poller.publishing.mqtt.embedded import embedded_broker
 
 MOSQUITTO = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
 HOST = "127.0.0.1"

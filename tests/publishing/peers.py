@@ -23,16 +23,16 @@ from poller.alarms import points
 from poller.alarms.point_values import StationValue
 from poller.alarms.points import STATION, value_number
 from poller.model import events as ev
-from poller.publishing.alarm_points import open_output as open_alarm_points
-from poller.publishing.iec104 import open_output as open_iec104
+from poller.publishing.alarm_points.output import open_output as open_alarm_points
+from poller.publishing.iec104.output import open_output as open_iec104
 from poller.publishing.ports import Output, OutputStatus
-from poller.publishing.sparkplug import open_output as open_sparkplug
-from poller.publishing.syslog import open_output as open_syslog
+from poller.publishing.sparkplug.output import open_output as open_sparkplug
+from poller.publishing.syslog.output import open_output as open_syslog
 from tests.publishing import brokers
 from tests.publishing.brokers import HOST, Listener, Wire, free_port
-from tests.publishing.collectors import Rsyslog, Transport
-from tests.publishing.control_centre import NO_C104, ControlCentre
-from tests.publishing.sparkplug_peer import Said
+from tests.publishing.iec104.control_centre import NO_C104, ControlCentre
+from tests.publishing.sparkplug.peer import Said
+from tests.publishing.syslog.collectors import Rsyslog, Transport
 from tests.publishing.world import Q07, House, Running, event, listed, site
 
 Wrong = tuple[dict[str, Any], str, str, str]
@@ -257,7 +257,7 @@ class OpcUaClient(Peer):
     """One that reads again and again how much of the journal all takes in that it can read."""
 
     async def __aenter__(self) -> OpcUaClient:
-        self._peer = import_module("tests.publishing.opcua_peer")  # skips without the extra
+        self._peer = import_module("tests.publishing.opcua.peer")  # skips without the extra
         self._bench = self._peer.Bench(self._folder)
         self._read: int | None = None
         await self._stack.enter_async_context(Running(self._look()))

@@ -17,12 +17,12 @@ from structlog.testing import capture_logs
 
 from poller.cli import common
 from poller.edges.clock import SystemClock
-from poller.publishing.alarm_points import open_output as open_alarm_points
-from poller.publishing.iec104 import open_output as open_iec104
-from poller.publishing.opcua import open_output as open_opcua
+from poller.publishing.alarm_points.output import open_output as open_alarm_points
+from poller.publishing.iec104.output import open_output as open_iec104
+from poller.publishing.opcua.output import open_output as open_opcua
 from poller.publishing.ports import Output, OutputStatus
-from poller.publishing.sparkplug import open_output as open_sparkplug
-from poller.publishing.syslog import open_output as open_syslog
+from poller.publishing.sparkplug.output import open_output as open_sparkplug
+from poller.publishing.syslog.output import open_output as open_syslog
 from poller.service import Ports, Service
 from simulator.acts import Flag
 from simulator.serve import Fleet
@@ -145,7 +145,7 @@ def opcua_processes() -> list[int]:
         with suppress(OSError):
             command = (path.parent / "cmdline").read_bytes()
             parent = int(path.read_text().rsplit(")", 1)[1].split()[1])
-            if parent == os.getpid() and b"poller.publishing.opcua_server" in command:
+            if parent == os.getpid() and b"poller.publishing.opcua.server" in command:
                 found.append(int(path.parent.name))
     return found
 

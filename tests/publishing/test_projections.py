@@ -26,6 +26,15 @@ from poller.model.work import (
     WorkKind,
     WorkState,
 )
+from poller.publishing.mqtt.topics import (
+    ACKNOWLEDGE,
+    ACKNOWLEDGED,
+    EVENT,
+    NAMEPLATE,
+    POLLER,
+    STATUS,
+    TOPICS,
+)
 from poller.publishing.projections import (
     Body,
     Known,
@@ -37,15 +46,6 @@ from poller.publishing.projections import (
     poller_body,
     status_body,
     work_body,
-)
-from poller.publishing.topics import (
-    ACKNOWLEDGE,
-    ACKNOWLEDGED,
-    EVENT,
-    NAMEPLATE,
-    POLLER,
-    STATUS,
-    TOPICS,
 )
 from poller.site.register_map import RegisterMap, StatusFields
 from tests.journal.made import ANY_EVENT

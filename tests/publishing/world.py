@@ -17,7 +17,7 @@ from poller.model.refusal import Refusal
 from poller.model.standing import State
 from poller.model.status import Behaviour, Health, Quality, Status, StatusReading
 from poller.model.work import FirmwareStatus, Plan, WorkKind, WorkState
-from poller.publishing.mqtt import MqttOutput, open_output
+from poller.publishing.mqtt.output import MqttOutput, open_output
 from poller.publishing.port import Durable, Pump
 from poller.publishing.ports import Context
 from poller.site.settings import RelayEntry, Site, SiteFile

@@ -1,0 +1,1 @@
+"""Alarm points: a read-only Modbus TCP server."""

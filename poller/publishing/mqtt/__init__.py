@@ -1,0 +1,1 @@
+"""MQTT: messages to a broker, and what every output over a broker shares."""

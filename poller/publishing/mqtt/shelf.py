@@ -1,0 +1,135 @@
+"""What should stand retained at the broker, and what does, as far as it has told us.
+
+Rule: at each new connection everything is published again, since the broker may be another or may
+have forgotten; on one connection only what changed is. Only the newest of each topic is kept, so
+that a slow broker gets fewer messages and not older ones.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+from poller.model.standing import State
+from poller.model.status import StatusReading
+from poller.publishing.mqtt.topics import TOPICS
+from poller.publishing.projections import Body, Known, Source
+from poller.site.settings import Site
+
+PROJECTED: Final = tuple(
+    (topic, topic.projection) for topic in TOPICS if topic.projection is not None
+)
+
+
+class Shelf:
+    """Bounded by the topics of the relays that are known, and by the works that the state keeps.
+
+    noted: topic to digest as the journal keeps it: what earlier runs may have left at the broker.
+    """
+
+    def __init__(self, site: Site, noted: Mapping[str, str]) -> None:
+        self._site = site
+        self._noted = dict(noted)
+        self._wanted: dict[str, Body] = {}
+        self._shown: dict[str, tuple[str, float]] = {}  # topic to digest and when, this connection
+        # by name of the topic, then id: what the bodies were made of
+        self._seen: dict[str, Mapping[str, tuple[object, ...] | None]] = {}
+        self._to_clear: set[str] = set(noted)
+        self._brought_up = False
+        self._bytes_max: int | None = None
+
+    def bring_up(self, state: State, live: Mapping[str, StatusReading]) -> None:
+        """Projects what changed since the last call; what did not costs a comparison."""
+        known = Known(state=state, live=live)
+        source = Source(site=self._site, seq=state.seq)
+        site = self._site.file.site
+        for topic, projection in PROJECTED:
+            before = self._seen.get(topic.name, {})
+            now = dict(projection.of(known))
+            for about, parts in now.items():
+                # the fold leaves alone what did not move, so that this mostly compares identities
+                if about in before and before[about] == parts:
+                    continue
+                if parts is None:
+                    self._take_away(topic.of(site, about))
+                else:
+                    self.want(topic.of(site, about), topic.body(source, about, parts))
+            for about in before.keys() - now.keys():
+                if before[about] is not None:
+                    self._take_away(topic.of(site, about))
+            self._seen[topic.name] = now
+        if not self._brought_up:
+            self._to_clear -= self._wanted.keys()
+            self._brought_up = True
+
+    def want(self, topic: str, body: Body) -> None:
+        self._wanted[topic] = body
+        self._to_clear.discard(topic)
+
+    def id_of(self, topic: str) -> str | None:
+        """Of the message that is wanted there now."""
+        body = self._wanted.get(topic)
+        return None if body is None else body.id
+
+    def new_connection(self, bytes_max: int | None = None) -> None:
+        """bytes_max: the longest payload that this broker takes; None: it has not said."""
+        self._shown.clear()
+        self._bytes_max = bytes_max
+
+    def to_clear(self) -> list[str]:
+        """Topics of what is no more; none before it is known what that is.
+
+        Also those whose newest body is too long: an older one that stands there would be false.
+        """
+        if not self._brought_up:
+            return []
+        false = [topic for topic in self.too_long() if topic in self._noted]
+        return sorted(self._to_clear.union(false))
+
+    def too_long(self) -> list[str]:
+        """Never sent: the broker would end the connection, and no event would get through."""
+        if self._bytes_max is None:
+            return []
+        return [topic for topic, body in self._wanted.items() if self._is_too_long(body)]
+
+    def cleared(self, topic: str) -> None:
+        self._to_clear.discard(topic)
+        self._shown.pop(topic, None)
+        self._noted.pop(topic, None)
+
+    def due(self, now_s: float) -> list[tuple[str, Body]]:
+        """What the broker lacks, and status that is older than status_publish_s.
+
+        now_s: monotonic.
+        """
+        publish_s = self._site.file.status_publish_s
+        due = []
+        for topic, body in self._wanted.items():
+            if self._is_too_long(body):
+                continue
+            digest, at_s = self._shown.get(topic, ("", 0.0))
+            old = body.expires and now_s - at_s >= publish_s
+            if digest != body.digest or old:
+                due.append((topic, body))
+        return due
+
+    def published(self, topic: str, body: Body, now_s: float) -> None:
+        self._shown[topic] = (body.digest, now_s)
+
+    def to_note(self, due: list[tuple[str, Body]]) -> dict[str, str | None]:
+        """What the journal should know before these are published: a crash must not orphan one.
+
+        That a topic stands there is all that a later start needs; a change costs no commit.
+        """
+        return {topic: body.digest for topic, body in due if topic not in self._noted}
+
+    def noted(self, digests: Mapping[str, str | None]) -> None:
+        self._noted.update({topic: one for topic, one in digests.items() if one is not None})
+
+    def _is_too_long(self, body: Body) -> bool:
+        return self._bytes_max is not None and len(body.payload) > self._bytes_max
+
+    def _take_away(self, topic: str) -> None:
+        """Cleared even where no note of it was kept: a clear too many does no harm."""
+        self._wanted.pop(topic, None)
+        self._to_clear.add(topic)

@@ -1,0 +1,1 @@
+"""OPC UA Alarms and Conditions, served by a process of its own."""

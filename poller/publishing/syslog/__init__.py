@@ -1,0 +1,1 @@
+"""Syslog: RFC 5424 over TLS or UDP."""

@@ -1,0 +1,110 @@
+"""The client's way out: a connection given up in any state ends at once and leaves nothing."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import ssl
+import threading
+
+import aiomqtt
+import pytest
+
+from poller.publishing.mqtt.client import Client
+from tests.publishing.brokers import HOST, Embedded
+from tests.publishing.peers import mute
+from tests.publishing.world import House, Running, listed, site, until
+
+
+async def ended_after(task: asyncio.Task[None], within_s: float) -> bool:
+    task.cancel()
+    done, _ = await asyncio.wait((task,), timeout=within_s)
+    return bool(done)
+
+
+@pytest.mark.parametrize("tls", [False, True])
+async def test_connecting_to_a_mute_peer_can_be_cancelled(tls: bool) -> None:
+    async with mute() as port:
+        house = House()
+        output = house.mqtt(site({"host": HOST, "port": port}))
+        if tls:
+            output.tls = ssl.create_default_context  # type: ignore[method-assign]
+        task = asyncio.ensure_future(output.run())
+        await asyncio.sleep(0.3)
+        assert await ended_after(task, within_s=1)
+
+
+async def test_nothing_waits_for_a_thread_that_still_connects() -> None:
+    """The loop's own threads are waited for at the end of the program; ours is not one of them."""
+    with socket.socket() as full:
+        # a listening socket whose queue is full leaves the next connection unanswered
+        full.bind((HOST, 0))
+        full.listen(0)
+        port = full.getsockname()[1]
+        waiting = [socket.socket() for _ in range(4)]
+        for one in waiting:
+            one.setblocking(False)
+            one.connect_ex((HOST, port))
+        client = Client(HOST, port, keepalive=5)
+        task = asyncio.ensure_future(client.__aenter__())
+        await asyncio.sleep(0.3)
+        mine = [one for one in threading.enumerate() if one.name == "mqtt connect"]
+        assert all(one.daemon for one in mine)
+        assert await ended_after(task, within_s=1)  # type: ignore[arg-type]
+        for one in waiting:
+            one.close()
+
+
+async def test_a_refused_connection_is_told_and_tried_again() -> None:
+    house = House()
+    broker = Embedded()
+    await broker.start()
+    await broker.stop()
+    await house.commit(listed())
+    pump = house.pump(house.mqtt(site({"host": HOST, "port": broker.port, "protocol": "3.1.1"})))
+    async with Running(pump.run()):
+        await until(lambda: "refused" in pump.status()[0].says)
+        await broker.start()
+        await until(lambda: pump.status()[0].lag == 0)
+    await broker.stop()
+
+
+async def test_a_cancellation_beside_a_lost_connection_is_not_lost() -> None:
+    """Over and over, since it depends on which comes first."""
+    broker = Embedded()
+    await broker.start()
+    for delay_ms in range(0, 60, 3):
+        house = House()
+        await house.commit(*(listed(f"q{number}-main-1") for number in range(40)))
+        of = site({"host": HOST, "port": broker.port, "protocol": "3.1.1"})
+        task = asyncio.ensure_future(house.pump(house.mqtt(of)).run())
+        await asyncio.sleep(0.03 + delay_ms / 1000)
+        assert await ended_after(task, within_s=3), f"still runs, cancelled after {delay_ms} ms"
+    await broker.stop()
+
+
+async def test_the_will_is_left_standing_where_we_fail() -> None:
+    """Only who ends by its own will says goodbye; a failure of ours must not look like one."""
+    broker = Embedded()
+    await broker.start()
+    async with aiomqtt.Client(HOST, broker.port) as watcher:
+        await watcher.subscribe("gone", qos=1)
+        with pytest.raises(ZeroDivisionError):
+            async with Client(HOST, broker.port, will=aiomqtt.Will("gone", b"yes", 1)):
+                raise ZeroDivisionError
+        async with asyncio.timeout(5):
+            heard = await anext(aiter(watcher.messages))
+    assert heard.payload == b"yes"
+    await broker.stop()
+
+
+async def test_a_cancellation_that_comes_with_the_answer_is_not_lost() -> None:
+    """asyncio.wait_for of Python 3.11, which aiomqtt uses, returns the answer and forgets it."""
+    client = Client(HOST, 1)
+    answer: asyncio.Future[int] = asyncio.get_running_loop().create_future()
+    task = asyncio.ensure_future(client._wait_for(answer, 5))
+    await asyncio.sleep(0)
+    answer.set_result(1)
+    task.cancel()
+    await asyncio.wait((task,))
+    assert task.cancelled()
