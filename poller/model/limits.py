@@ -120,6 +120,11 @@ ARCHIVE_TOLD_MAX: Final = 200  # entries told one by one; more are counted
 SIGNED_BYTES_MAX: Final = 512 * 1024**2  # Ed25519 signs the whole file, which is held at once
 KEY_BYTES_MAX: Final = 64 * 1024  # of a key or a signature
 RSA_BITS_MIN: Final = 2_048  # NIST SP 800-131A (from memory)
+OUTAGE_WINDOWS_MAX: Final = 500  # two a week for five years
+OUTAGE_BAYS_MAX: Final = 100  # out at once: the bays of one busbar
+OUTAGE_CHOICES_MAX: Final = 1_000  # fixed, forbidden, deadlines: one for each of a fleet's steps
+OUTAGE_STEPS_MAX: Final = 5_000  # of one plan: one for each relay
+OUTAGE_TOLD_MAX: Final = 6  # windows named one by one in a sentence; more are counted
 
 # Alarms: what the state remembers; the journal keeps them all.
 ALARMS_KEPT: Final = 10_000  # two of each of 5,000 relays, at once, is past any list of alarms
