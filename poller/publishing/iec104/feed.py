@@ -11,9 +11,9 @@ from poller.model import limits
 from poller.model.events import Recorded
 from poller.model.standing import State
 from poller.publishing.iec104.changes import Changes
+from poller.publishing.iec104.clients import Clients
 from poller.publishing.iec104.group import Group
 from poller.publishing.iec104.points import Numbers, Picture, picture
-from poller.publishing.iec104.server import Clients
 from poller.publishing.ports import Context
 
 PLACE: Final = "group "  # begins the name under which a group's place is noted
