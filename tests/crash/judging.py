@@ -14,7 +14,7 @@ from typing import Any, TypeAlias
 from poller.model import events as ev
 from poller.model.events import Recorded
 from poller.model.nameplate import flat
-from poller.publishing.projections import event_body
+from poller.publishing.bodies import event_body
 from tests.crash.stand import INTERVALS
 from tests.crash.story import Asked
 

@@ -11,7 +11,7 @@ import pytest
 from poller.journal import chain
 from poller.model import events as ev
 from poller.model.events import Recorded
-from poller.publishing.projections import event_body
+from poller.publishing.bodies import event_body
 from tests.crash import judging
 from tests.crash.judging import Span, Told
 from tests.crash.story import Asked

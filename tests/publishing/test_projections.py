@@ -26,6 +26,14 @@ from poller.model.work import (
     WorkKind,
     WorkState,
 )
+from poller.publishing.bodies import (
+    event_body,
+    firmware_status_body,
+    nameplate_body,
+    poller_body,
+    status_body,
+    work_body,
+)
 from poller.publishing.mqtt.topics import (
     ACKNOWLEDGE,
     ACKNOWLEDGED,
@@ -35,18 +43,7 @@ from poller.publishing.mqtt.topics import (
     STATUS,
     TOPICS,
 )
-from poller.publishing.projections import (
-    Body,
-    Known,
-    Source,
-    event_body,
-    firmware_status_body,
-    nameplate_body,
-    open_work,
-    poller_body,
-    status_body,
-    work_body,
-)
+from poller.publishing.projections import Body, Known, Source, open_work
 from poller.site.register_map import RegisterMap, StatusFields
 from tests.journal.made import ANY_EVENT
 from tests.publishing.world import PLATE, Q07, T0, reading, site

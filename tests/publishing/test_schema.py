@@ -17,8 +17,9 @@ from poller.journal.chain import START, record
 from poller.model import events as ev
 from poller.model.canonical import plain
 from poller.model.standing import Relay
+from poller.publishing.bodies import event_body, poller_body
 from poller.publishing.mqtt.topics import EVENT, TOPICS, Topic
-from poller.publishing.projections import Source, event_body, poller_body
+from poller.publishing.projections import Source
 from poller.publishing.schema import asyncapi, schemas
 from tests.journal.made import ANY_EVENT, BODIES, of
 from tests.publishing.world import Q07, T0, site

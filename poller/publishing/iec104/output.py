@@ -23,9 +23,10 @@ from poller.model.events import Recorded
 from poller.model.problems import Faulty, Problem
 from poller.model.standing import State
 from poller.model.text import shown
+from poller.publishing.iec104.clients import Clients
 from poller.publishing.iec104.feed import Feed
 from poller.publishing.iec104.group import Group
-from poller.publishing.iec104.server import Clients, Outstation
+from poller.publishing.iec104.server import Outstation
 from poller.publishing.iec104.settings import Iec104Settings
 from poller.publishing.iec104.station import Station
 from poller.publishing.ports import Context, OutputStatus

@@ -13,49 +13,14 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from ipaddress import IPv4Network, IPv6Network, ip_address
-from typing import Any, TypeAlias, cast
+from typing import Any, cast
 
 from poller.model import limits
 from poller.publishing.iec104 import frames as wire
+from poller.publishing.iec104.clients import Clients, clients_of
 from poller.publishing.iec104.frames import Asdu, Type
-from poller.publishing.iec104.group import Group
 from poller.publishing.iec104.link import Link, LinkFault, Times
 from poller.publishing.iec104.station import Station
-
-Network: TypeAlias = IPv4Network | IPv6Network
-
-
-@dataclass(slots=True, kw_only=True)
-class Clients:
-    """Those of a group. networks: where they connect from; none: anywhere.
-
-    last: who carried last, and why not any more.
-    """
-
-    group: Group
-    networks: Sequence[Network]
-    carrier: Connection | None = None
-    initialized: bool = False  # they were told that we started
-    last: str = "none called yet"
-
-    @property
-    def started(self) -> bool:
-        return self.carrier is not None and self.carrier.link.started
-
-    def flush(self) -> None:
-        """Sends what there is to send now."""
-        if self.carrier is not None:
-            self.carrier.flush()
-
-    @property
-    def says(self) -> str:
-        if self.carrier is None:
-            who = f"no client ({self.last})"
-        else:
-            who = f"{self.carrier.peer} {'is connected' if self.started else 'is stopped'}"
-        lost = ", some were lost" if self.group.overflow else ""
-        return f"{self.group.name}: {who}, changes waiting: {self.group.waiting}{lost}"
 
 
 @dataclass(kw_only=True)
@@ -100,17 +65,6 @@ class Outstation:
         for connection in list(self.connections):
             connection.drop("the poller ends it")
 
-    def clients_of(self, peer: Any) -> Clients | None:
-        """None: nobody may connect from there, or it is gone again already."""
-        if not peer:
-            return None
-        found = ip_address(peer[0])
-        address = getattr(found, "ipv4_mapped", None) or found
-        for clients in self.clients:
-            if not clients.networks or any(address in one for one in clients.networks):
-                return clients
-        return None
-
 
 class Connection(asyncio.Protocol):
     def __init__(self, outstation: Outstation) -> None:
@@ -132,7 +86,7 @@ class Connection(asyncio.Protocol):
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         self._transport = cast(asyncio.Transport, transport)
         peer = transport.get_extra_info("peername")
-        self._clients = self._outstation.clients_of(peer)
+        self._clients = clients_of(peer, self._outstation.clients)
         if self._clients is None or self._outstation.is_full:
             self._outstation.refused = peer[0] if peer else None
             self._transport.abort()
@@ -255,8 +209,7 @@ class Connection(asyncio.Protocol):
         before, clients.carrier = clients.carrier, self
         if before is not self:
             if before is not None:
-                before.link.hold()
-                before._says_nothing()
+                before.gives_way()
             clients.group.again()
             # it may have carried before: what it then sent is sent once more
             self._sent = deque(False for _ in self._sent)
@@ -275,6 +228,10 @@ class Connection(asyncio.Protocol):
             self._answers.append(answer)
         else:
             self.drop("it asks more than it lets us answer")
+
+    def gives_way(self) -> None:
+        self.link.hold()
+        self._says_nothing()
 
     def _says_nothing(self) -> None:
         self._answers.clear()

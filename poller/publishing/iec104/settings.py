@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ipaddress import IPv4Network, IPv6Network, ip_network
+from ipaddress import ip_network
 from itertools import combinations
 from typing import Annotated, Final, TypeAlias
 
@@ -10,14 +10,13 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from poller.alarms.points import ALARMS_A_BLOCK
 from poller.model import limits
+from poller.publishing.iec104.clients import Network
 from poller.publishing.iec104.link import Times
 from poller.site.settings import Port, Text, Tls
 from poller.site.strict import Strict
 
 ADDRESS_MAX: Final = 2**24 - 1  # three octets
 ALARMS_MAX: Final = limits.POINT_BLOCKS_MAX * ALARMS_A_BLOCK
-
-Network: TypeAlias = IPv4Network | IPv6Network
 
 
 def _network(text: object) -> Network:

@@ -1,6 +1,6 @@
 """Every topic: the one table from which messages, schemas and AsyncAPI are made.
 
-A further retained topic is a row here, a function in projections that makes its body, and the
+A further retained topic is a row here, a function in bodies.py that makes its body, and the
 shape of that body in messages.
 """
 
@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, fields, replace
 from typing import Any, Final
 
+from poller.publishing.bodies import firmware_status_body, nameplate_body, status_body, work_body
 from poller.publishing.messages import (
     AckAnswerMessage,
     AckMessage,
@@ -27,13 +28,9 @@ from poller.publishing.projections import (
     Body,
     Projection,
     Source,
-    firmware_status_body,
     listed,
     listed_and_read,
-    nameplate_body,
     open_work,
-    status_body,
-    work_body,
 )
 
 

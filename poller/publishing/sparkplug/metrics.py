@@ -20,8 +20,9 @@ from poller.model.nameplate import ATTRIBUTES
 from poller.model.standing import Relay
 from poller.model.status import Quality as Read
 from poller.model.status import StatusReading
-from poller.publishing.projections import Source, firmware_status_body, nameplate_body
-from poller.publishing.projections import status_body as status_message
+from poller.publishing.bodies import firmware_status_body, nameplate_body
+from poller.publishing.bodies import status_body as status_message
+from poller.publishing.projections import Source
 from poller.publishing.sparkplug.payload import DataType, Metric, Quality, Value
 from poller.site.alarm_catalogue import Entry
 

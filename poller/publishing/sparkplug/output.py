@@ -11,58 +11,31 @@ import asyncio
 from collections.abc import Sequence
 from contextlib import suppress
 from importlib.metadata import version
-from typing import Annotated, Any, Final, TypeAlias
+from typing import Any, Final
 
 import aiomqtt
 import structlog
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
-from pydantic import AfterValidator, Field
 
 from poller.journal.ports import CommitFailed
 from poller.model import limits
 from poller.model.events import Recorded
 from poller.publishing.mqtt.acks import SUBSCRIPTION_REFUSED
 from poller.publishing.mqtt.client import Client
-from poller.publishing.mqtt.link import Link, LinkSettings, Work, first_to_fail, open_link, room
+from poller.publishing.mqtt.link import Link, Work, first_to_fail, open_link, room
 from poller.publishing.ports import Context
 from poller.publishing.sparkplug.host import HostOffline, PrimaryHost
-from poller.publishing.sparkplug.node import BD_SEQ, NODE, Dialogue, Kind, Node, Out, journal_seq
+from poller.publishing.sparkplug.node import BD_SEQ, Dialogue, Kind, Node, Out, journal_seq
 from poller.publishing.sparkplug.payload import DataType, Metric, asks_for_rebirth, encode
+from poller.publishing.sparkplug.settings import SparkplugSettings
+from poller.publishing.sparkplug.sight import NODE
 from poller.site.settings import Broker
 
 log = structlog.get_logger(__name__)
 
 NAMESPACE: Final = "spBv1.0"
 NUMBERS: Final = 256  # of seq and bdSeq: 0 to 255, and 0 again
-
-SparkplugId: TypeAlias = Annotated[
-    str,
-    Field(
-        pattern=r"^[^+/#\x00-\x1f\x7f]+$",
-        max_length=limits.SPARKPLUG_ID_MAX,
-        description="without + / and #, which topics keep for themselves: chapter 4.1",
-    ),
-]
-
-
-def _no_state(group: str) -> str:
-    if group == "STATE":
-        raise ValueError("hosts tell their state under this level; name another group")
-    return group
-
-
-class SparkplugSettings(LinkSettings):
-    """Of an entry `sparkplug` in outputs. group: the site's id, unless another is given.
-
-    primary_host: nothing is told while this host is not online. typed_data: data messages name
-    their types too, for hosts that do not remember those of the birth.
-    """
-
-    group: Annotated[SparkplugId, AfterValidator(_no_state)] | None = None
-    node: SparkplugId = "poller"
-    primary_host: SparkplugId | None = None
-    typed_data: bool = False
 
 
 def open_output(context: Context) -> SparkplugOutput:

@@ -11,9 +11,9 @@ from poller.alarms.points import assigned
 from poller.model import events as ev
 from poller.model import limits
 from poller.model.alarms import AlarmState
+from poller.publishing.iec104.clients import Clients
 from poller.publishing.iec104.feed import Feed
 from poller.publishing.iec104.group import Group
-from poller.publishing.iec104.server import Clients
 from tests.publishing.world import Q07, T0, House, alarmed, event, listed, seen, site
 
 SITE = site(outputs={"iec104": {}})

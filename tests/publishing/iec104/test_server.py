@@ -9,10 +9,11 @@ import pytest
 
 from poller.model import limits
 from poller.model.standing import Points, State
+from poller.publishing.iec104.clients import Clients
 from poller.publishing.iec104.group import Change, Group
 from poller.publishing.iec104.link import Times
 from poller.publishing.iec104.points import Numbers, picture
-from poller.publishing.iec104.server import Clients, Connection, Outstation
+from poller.publishing.iec104.server import Connection, Outstation
 from poller.publishing.iec104.station import Station
 from tests.publishing.iec104.test_link import STARTDT, STARTDT_CON, STOPDT, i, s
 from tests.publishing.world import T0, site

@@ -11,10 +11,11 @@ from poller.model import limits
 from poller.model.standing import Relay, State
 from poller.model.status import Health
 from poller.model.work import FirmwareStatus, WorkState
+from poller.publishing.bodies import nameplate_body
 from poller.publishing.messages import NameplateMessage
 from poller.publishing.mqtt.shelf import Shelf
 from poller.publishing.mqtt.topics import Topic
-from poller.publishing.projections import Known, Projection, nameplate_body
+from poller.publishing.projections import Known, Projection
 from poller.state import fold
 from tests.publishing.world import (
     Q07,

@@ -16,7 +16,8 @@ from poller.model.standing import State
 from poller.model.status import Behaviour, Health, Quality, StatusReading
 from poller.model.work import FirmwareStatus, WorkState
 from poller.publishing.sparkplug.history import JUDGED, READ, past
-from poller.publishing.sparkplug.node import NODE, Dialogue, Node, Out
+from poller.publishing.sparkplug.node import Dialogue, Node, Out
+from poller.publishing.sparkplug.sight import NODE
 from poller.state import fold
 from tests.publishing.sparkplug.lives import answering, health, rose, silent
 from tests.publishing.world import (

@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 from typing import Final
 
-from poller.publishing.sparkplug.output import SparkplugSettings
+from poller.publishing.sparkplug.settings import SparkplugSettings
 from tests.publishing.sparkplug.lives import recorded
 from tests.publishing.sparkplug.peer import DATATYPES
 
