@@ -34,7 +34,7 @@ export async function piece(path) {
 }
 
 /** Calls work once for all that comes within a moment, and never twice at a time. */
-export function calmly(work) {
+export function calmly(work, moment = NARRATE_MS) {
   let waits = null, runs = false, more = null;
   const merge = (one, other) => {
     if (!one) return other;
@@ -52,11 +52,11 @@ export function calmly(work) {
     more = null;
     if (!(await work(told))) more = merge(told, more ?? {}); // not to be had: tried again
     runs = false;
-    if (more) waits ??= setTimeout(run, tries ? 5000 : NARRATE_MS);
+    if (more) waits ??= setTimeout(run, tries ? 5000 : moment);
   };
   return (told) => {
     more = merge(more, told);
-    waits ??= setTimeout(run, NARRATE_MS);
+    waits ??= setTimeout(run, moment);
   };
 }
 
@@ -173,10 +173,19 @@ document.addEventListener("submit", async (event) => {
     const answer = await fetch(form.action, { method: "POST", headers: BY_SCRIPT, body: new URLSearchParams(new FormData(form)) });
     if (answer.status === 401) ended();
     else if (!answer.ok) says.textContent = await reason(answer);
-    else form.dataset.done = "1";
+    else done(form, says);
   } catch { says.textContent = "no connection; not done"; }
   button.disabled = false;
 });
+
+/** data-again: what is said of a form that stays and may be filled in anew. */
+function done(form, says) {
+  form.dataset.done = "1";
+  if (form.dataset.again === undefined) return;
+  form.reset();
+  says.textContent = form.dataset.again;
+}
+document.addEventListener("input", (event) => { delete event.target.form?.dataset.done; });
 
 async function reason(answer) {
   const text = await answer.text();
@@ -186,8 +195,8 @@ async function reason(answer) {
 /** Whether somebody writes in there: then it is not drawn anew under their hands. */
 export function busy(element) {
   if (!element) return false;
-  if ([...element.querySelectorAll("input:not([type=hidden])")].some((one) => one.value && !one.form.dataset.done)) return true;
-  return element.contains(document.activeElement) && document.activeElement.matches("input, select");
+  if ([...element.querySelectorAll("input:not([type=hidden]):not([type=checkbox]), textarea:not([readonly])")].some((one) => one.value !== one.defaultValue && !one.form?.dataset.done)) return true;
+  return element.contains(document.activeElement) && document.activeElement.matches("input, select, textarea") && !document.activeElement.form?.dataset.done;
 }
 
 const stand = document.getElementById("stand");
