@@ -22,7 +22,7 @@ from poller.model.nameplate import flat, from_flat
 from poller.model.refusal import Refusal as Refusal  # noqa: PLC0414 - decide raises it
 from poller.model.standing import Relay, State, shown
 from poller.model.status import StatusReading
-from poller.people import UserRequest
+from poller.people import Passed, UserRequest
 from poller.site.settings import RelayEntry, Site
 from poller.state import fold
 from poller.work import book, watching
@@ -97,7 +97,7 @@ class Resume:
 Command: TypeAlias = (
     AcceptBaseline | EnterReading | Pause | Resume | Request | AlarmRequest | UserRequest
 )
-Input: TypeAlias = About | Started | SiteRead | Stopping | Stepped | Gap | Command | Attend
+Input: TypeAlias = About | Started | SiteRead | Stopping | Stepped | Gap | Command | Passed | Attend
 Decided: TypeAlias = list[tuple[str, ev.Body]]
 
 
@@ -438,5 +438,6 @@ DECISIONS: Final[dict[type, Callable[[State, Site, Any, Present], Decided]]] = {
     **dict.fromkeys(get_args(Request), _booked),
     **dict.fromkeys(get_args(AlarmRequest), _of_alarms),
     **dict.fromkeys(get_args(UserRequest), _of_people),
+    Passed: lambda state, site, given, present: [("", given.body)],
     Attend: _attended,
 }

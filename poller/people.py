@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Final, TypeAlias
 
 from poller.model import limits
-from poller.model.events import Body, Event, UserChanged
+from poller.model.events import AccessRefused, Body, Event, SessionChanged, UserChanged
 from poller.model.refusal import Refusal
 from poller.model.standing import State
 from poller.model.text import shown
@@ -38,6 +38,13 @@ class ChangeUser:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RemoveUser:
     user: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Passed:
+    """Who came to the page, left it or was kept out. Nobody asks for it: the page tells."""
+
+    body: SessionChanged | AccessRefused
 
 
 UserRequest: TypeAlias = AddUser | ChangeUser | RemoveUser

@@ -47,6 +47,7 @@ from poller.model.canonical import plain, whole_ms
 from poller.model.events import Event, Recorded
 from poller.model.standing import State
 from poller.model.status import Quality, StatusReading
+from poller.people import Passed
 from poller.publishing.port import Durable, Pump
 from poller.publishing.ports import Inside, Output
 from poller.site.settings import Site
@@ -165,9 +166,7 @@ class Service:
         if before is not None:
             first: dict[str, Any] = json.loads(before)
             return first
-        # not queued: who asked would wait in vain, and it be carried out when nobody expects it
-        if self._waiting.full or self._waiting.failing is not None:
-            raise Refusal(f"the journal can't be written now: {self._waiting.failing}")
+        self._must_take()
         readings = self.live()
         events = decide(
             self.state, self.site, given, self._utc(), by=by, cause=number, readings=readings
@@ -182,6 +181,16 @@ class Service:
         except CommandRepeated:  # the same id twice at once: the first one's answer stands
             return await self.command(given, number=number, by=by)
         return answer
+
+    async def passed(self, given: Passed, *, by: str | None) -> None:
+        """Keeps who came or was refused; durable when it returns. Raises Refusal, CommitFailed."""
+        self._must_take()
+        await self._keep(decide(self.state, self.site, given, self._utc(), by=by))
+
+    def _must_take(self) -> None:
+        """Not queued: who asks would wait in vain, and it be carried out when nobody expects it."""
+        if self._waiting.full or self._waiting.failing is not None:
+            raise Refusal(f"the journal can't be written now: {self._waiting.failing}")
 
     def _inside(self) -> Inside:
         def acknowledge(request: AckAlarm, number: str, by: str) -> Awaitable[object]:

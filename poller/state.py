@@ -132,6 +132,8 @@ POLLER: Final[dict[str, Callable[[State, Any], State]]] = {
         gaps={**s.gaps, b.output: s.gaps.get(b.output, 0) + b.last_seq - b.first_seq + 1},
     ),
     "pruned": lambda s, b: s,
+    "session_changed": lambda s, b: s,
+    "access_refused": lambda s, b: s,
 }
 """Events about the poller itself."""
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, Final, TypeAlias
 
-from poller.answers import alarm_sentences, changes, due_sentences, work_sentences
+from poller.answers import access_sentences, alarm_sentences, changes, due_sentences, work_sentences
 from poller.answers.words import (
     BEHAVIOUR,
     HEALTH,
@@ -208,6 +208,8 @@ POLLER: Final[dict[str, Poller]] = {
     "output_gap": _gap,
     "pruned": _pruned,
     "user_changed": _user,
+    "session_changed": access_sentences.session,
+    "access_refused": access_sentences.refused,
     **work_sentences.ABOUT_THE_POLLER,
 }
 """About the poller itself."""

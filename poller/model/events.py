@@ -14,7 +14,7 @@ from poller.model.canonical import Utc
 from poller.model.due import Severity, Signature
 from poller.model.nameplate import Nameplate
 from poller.model.status import Behaviour, Health, Quality
-from poller.model.users import Role, UserHappening
+from poller.model.users import Role, SessionHappening, UserHappening
 from poller.model.work import Disposition, FirmwareStatus, Line, NoteKind, Plan, WorkState
 
 
@@ -630,6 +630,40 @@ class UserChanged(Body):
     user: str
     happening: UserHappening
     roles: tuple[Role, ...] = ()
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionChanged(Body):
+    """Somebody signed in to the page, signed out, or their session ended.
+
+    times, since: so many were counted from then on and are told as one; address: None, from
+    several.
+    """
+
+    kind: ClassVar[str] = "session_changed"
+    user: str
+    happening: SessionHappening
+    address: str | None = None
+    times: int = 1
+    since: Utc | None = None
+
+
+@_kind
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AccessRefused(Body):
+    """The page refused something. what: a right as in model.users.MAY, SIGN_IN or FORM.
+
+    user: None, nobody who is known, or several; a name that nobody has may be a password typed in
+    the wrong field, so it is not kept. Else as SessionChanged.
+    """
+
+    kind: ClassVar[str] = "access_refused"
+    what: str
+    user: str | None = None
+    address: str | None = None
+    times: int = 1
+    since: Utc | None = None
 
 
 # Points of plain protocols.

@@ -81,6 +81,17 @@ class UserHappening(StrEnum):
     REMOVED = "removed"
 
 
+class SessionHappening(StrEnum):
+    SIGNED_IN = "signed_in"
+    SIGNED_OUT = "signed_out"
+    OVER = "over"  # by time, by a new password, or since the user was removed
+
+
+SIGN_IN: Final = "sign_in"
+FORM: Final = "form"
+"""What may be refused beside a right: to sign in, and a form or header that was not theirs."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class User:
     """password_at: when the present password was set; it stands elsewhere, as a hash, and never

@@ -19,7 +19,7 @@ from poller.model.events import Body, Change, ChangeClass, Order
 from poller.model.nameplate import Nameplate
 from poller.model.standing import Relay, State
 from poller.model.status import Behaviour, Health
-from poller.model.users import Role, UserHappening
+from poller.model.users import FORM, SIGN_IN, Role, SessionHappening, UserHappening
 from poller.model.work import (
     Disposition,
     FirmwareStatus,
@@ -382,6 +382,49 @@ ABOUT_THE_POLLER: list[tuple[Body, str]] = [
         "User j.kral has a new password.",
     ),
     (ev.UserChanged(user="j.kral", happening=UserHappening.REMOVED), "User j.kral was removed."),
+    (
+        ev.SessionChanged(user="j.kral", happening=SessionHappening.SIGNED_IN, address="10.1.2.3"),
+        "User j.kral signed in, from 10.1.2.3.",
+    ),
+    (
+        ev.SessionChanged(
+            user="j.kral", happening=SessionHappening.SIGNED_OUT, times=3, since=THEN
+        ),
+        "User j.kral signed out, from several addresses, 3 times since 2026-03-01 04:05:06 UTC.",
+    ),
+    (
+        ev.SessionChanged(user="j.kral", happening=SessionHappening.OVER, address="::1"),
+        "User j.kral was signed out: the session was over, from ::1.",
+    ),
+    (
+        ev.AccessRefused(what=SIGN_IN, user="j.kral", address="10.1.2.3"),
+        "Signing in with the name j.kral was refused, from 10.1.2.3.",
+    ),
+    (
+        ev.AccessRefused(what=SIGN_IN, address="10.1.2.3"),
+        "Signing in with a name that nobody has was refused, from 10.1.2.3.",
+    ),
+    (
+        ev.AccessRefused(what=SIGN_IN, times=1_400, since=THEN),
+        "Signing in was refused, from several addresses, 1,400 times "
+        "since 2026-03-01 04:05:06 UTC.",
+    ),
+    (
+        ev.AccessRefused(what="alarm_ack", user="j.kral", address="10.1.2.3"),
+        "User j.kral asked to acknowledge alarms and may not, from 10.1.2.3.",
+    ),
+    (
+        ev.AccessRefused(what="pause", address="127.0.0.1"),
+        "Somebody who is not signed in asked to pause polling and may not, from 127.0.0.1.",
+    ),
+    (
+        ev.AccessRefused(what=FORM, user="j.kral", address="10.1.2.3"),
+        "User j.kral sent a form that is not of this session, refused, from 10.1.2.3.",
+    ),
+    (
+        ev.AccessRefused(what="relay_wipe", user="j.kral", address="10.1.2.3"),
+        "User j.kral asked to do relay_wipe and may not, from 10.1.2.3.",
+    ),
     (ev.ServiceStarted(version="0.1.0"), "The poller started, version 0.1.0."),
     (ev.ServiceStopped(reason="stopped"), "The poller stopped."),
     (ev.ServiceStopped(reason="disk full"), "The poller stopped: disk full."),
@@ -610,7 +653,7 @@ def spoiled(value: Any, text: str) -> Any:
     return value
 
 
-@settings(max_examples=25)
+@settings(max_examples=25, deadline=None)
 @given(st.text(st.characters(exclude_categories=[]), max_size=600))
 def test_whatever_the_texts_a_sentence_is_one_bounded_line(text: str) -> None:
     state = State(relays={"r": Relay(bay=text, function=text, address=text)})

@@ -52,6 +52,8 @@ ALWAYS: Final = {
     "rule_overridden": Severity.WARNING,
     "clock_stepped": Severity.WARNING,
     "output_gap": Severity.WARNING,
+    "access_refused": Severity.WARNING,
+    "session_changed": Severity.NOTICE,
     "service_started": Severity.NOTICE,
     "service_stopped": Severity.NOTICE,
     "site_loaded": Severity.NOTICE,
@@ -72,7 +74,10 @@ def severity(event: Event) -> Severity | None:
     return ALWAYS.get(body.kind, None if event.by is None else BY_A_PERSON)
 
 
-DETAILS: Final = ("alarm", "priority", "happening", "change", "work", "investigation")
+DETAILS: Final = (
+    *("alarm", "priority", "happening", "change", "work", "investigation"),
+    *("user", "what", "address", "times"),
+)
 """Members of a body that stand in the structured data, where the body has them."""
 
 
