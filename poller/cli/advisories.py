@@ -11,7 +11,6 @@ from rich.table import Table
 from poller.answers.advisories import PRESSING, AdvisoryRow, advisory_rows
 from poller.answers.words import count
 from poller.cli import common
-from poller.cli.advisory_folder import Known, known
 from poller.cli.alarms import ListByItself
 from poller.cli.ask import ask
 from poller.cli.common import Exit, JsonOption, SiteOption, Where, WhoOption
@@ -19,6 +18,7 @@ from poller.model.canonical import plain
 from poller.model.standing import shown as present
 from poller.model.text import shown
 from poller.planning.boxes import unread
+from poller.planning.known import Known
 
 advisories = typer.Typer(
     cls=ListByItself,
@@ -44,7 +44,7 @@ def list_(
     Ends with 1 where something is affected, needs a person, or a document can't be used.
     """
     with common.told():
-        told = known(common.where(site))
+        told = common.known(common.where(site))
         common.relays_known(told.state, relay or ())
     found = advisory_rows(told.held, told.concerned, told.state, relay or ())
     pressing = any(row.verdict in PRESSING for row in found) or bool(told.held.unusable)

@@ -18,12 +18,14 @@ from rich.table import Table
 
 from poller.decide import Refusal
 from poller.edges import control
+from poller.edges.advisory_folder import known_of
 from poller.journal import Journal
 from poller.journal.store import JournalUnusable
 from poller.model.canonical import adapter
 from poller.model.problems import Faulty
 from poller.model.standing import State
 from poller.model.status import StatusReading
+from poller.planning.known import Known
 from poller.site.load import load_site
 from poller.site.settings import Site
 
@@ -145,6 +147,15 @@ def site_if_sound(place: Where) -> Site | None:
         return site_of(place)
     except Faulty:
         return None
+
+
+def known(place: Where) -> Known:
+    """Everything that advisories and bulletins say of this site now. Raises Faulty."""
+    site = site_of(place)
+    with journal(place) as opened:
+        state = opened.state()
+    assert place.site_file is not None, "the site was read from it"
+    return known_of(place.site_file, site, state)
 
 
 def relays_known(state: State, names: Iterable[str]) -> None:

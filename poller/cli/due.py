@@ -11,7 +11,6 @@ import typer
 from poller.answers.due import DueRow, due_rows, fetch_csv, fetch_rows, fetch_text
 from poller.answers.words import count
 from poller.cli import common
-from poller.cli.advisory_folder import known
 from poller.cli.alarms import ListByItself
 from poller.cli.common import Exit, JsonOption, SiteOption
 from poller.cli.new_file import put
@@ -66,7 +65,7 @@ def _bay(state: State, relay: str) -> str:
 
 def _found(site: Path | None, relays: list[str] | None) -> tuple[tuple[Due, ...], State]:
     place = common.where(site)
-    told = known(place)
+    told = common.known(place)
     common.relays_known(told.state, relays or ())
     found = due(
         told.state, told.site, told.held, told.concerned, common.live(place), datetime.now(UTC)

@@ -8,8 +8,10 @@ from pathlib import Path
 from time import monotonic
 from typing import Any
 
+from poller.cli.zone import machine_zone
 from poller.decide import Command
 from poller.edges import commands
+from poller.edges.advisory_folder import Advisories
 from poller.edges.clock import SystemClock
 from poller.journal import Journal, JournalUnusable
 from poller.model.events import Recorded
@@ -27,7 +29,7 @@ from poller.web.server import Served
 NAME = "page"
 
 
-def page_of(service: Service, journal: Path) -> Page:
+def page_of(service: Service, journal: Path, site_file: Path) -> Page:
     """For as long as the service lives."""
 
     async def ask(op: str, args: dict[str, Any], number: str, by: str) -> dict[str, Any]:
@@ -47,6 +49,8 @@ def page_of(service: Service, journal: Path) -> Page:
             now=SystemClock().utc,
             monotonic=monotonic,
             version=service.ports.version,
+            known=Advisories(site_file),
+            zone=machine_zone,
         )
     )
 

@@ -117,7 +117,7 @@ async def serve(
             ),
         )
         service = Service(site, ports)
-        page = page_of(service, journal)
+        page = page_of(service, journal, site_file)
         folder = site_file.parent
         for problem in page_problems(site, site_file, journal):
             log.error("page_not_served", problem=str(problem))  # relays are polled all the same

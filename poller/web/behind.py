@@ -13,6 +13,7 @@ from poller.journal import Journal
 from poller.model import limits
 from poller.model.standing import State
 from poller.model.status import StatusReading
+from poller.planning.known import NONE, Known, known
 from poller.site.settings import Site
 from poller.web.passwords import Passwords
 
@@ -23,6 +24,11 @@ Ask: TypeAlias = Callable[[str, dict[str, Any], str, str], Awaitable[dict[str, A
 
 Raises Refusal, as the control socket would: the same typed commands go the same way.
 """
+
+
+def unread(site: Site, state: State) -> Known:
+    """Where no folder of advisories can be read."""
+    return known(site, state, NONE)
 
 
 class Busy(Exception):
@@ -53,7 +59,8 @@ class Threads:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Behind:
     """state: what is durable. live, status: as of Service. journal: a connection of its own, since
-    threads use it. commands: name to the type of its values. monotonic: seconds.
+    threads use it. commands: name to the type of its values. monotonic: seconds. known: what
+    advisories say; reads a folder, so for threads. zone: of times that people give without one.
     """
 
     site: Callable[[], Site]
@@ -67,4 +74,6 @@ class Behind:
     now: Callable[[], datetime]
     monotonic: Callable[[], float]
     version: str
+    known: Callable[[Site, State], Known] = unread
+    zone: Callable[[], str] = lambda: "UTC"
     threads: Threads = field(default_factory=Threads)
