@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import ssl
+from collections.abc import Callable
 from pathlib import Path
 
+from poller.model.problems import Faulty, Problem
 from poller.site.settings import Tls
 
 
@@ -31,3 +33,24 @@ def tls_server_context(tls: Tls, folder: Path) -> ssl.SSLContext:
     key = str(folder / tls.key) if tls.key else None
     context.load_cert_chain(str(folder / tls.certificate), key)
     return context
+
+
+def usable(made: Callable[[], ssl.SSLContext | None], at: str) -> None:
+    """Makes it once, so that files which can't be used are told at the start. Raises Faulty.
+
+    at: where the site file names them.
+    """
+    try:
+        made()
+    except OSError as reason:
+        raise Faulty(
+            [
+                Problem(
+                    code="output-tls",
+                    file="",
+                    at=at,
+                    what=f"a certificate, key or CA file can't be used: {reason}",
+                    mend="name PEM files that this user may read, certificate and key of one pair",
+                )
+            ]
+        ) from reason

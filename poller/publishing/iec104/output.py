@@ -20,7 +20,6 @@ import structlog
 from poller.model import limits
 from poller.model.backoff import Backoff
 from poller.model.events import Recorded
-from poller.model.problems import Faulty, Problem
 from poller.model.standing import State
 from poller.model.text import shown
 from poller.publishing.iec104.clients import Clients
@@ -30,7 +29,7 @@ from poller.publishing.iec104.server import Outstation
 from poller.publishing.iec104.settings import Iec104Settings
 from poller.publishing.iec104.station import Station
 from poller.publishing.ports import Context, OutputStatus
-from poller.publishing.tls import tls_server_context
+from poller.publishing.tls import tls_server_context, usable
 
 log = structlog.get_logger(__name__)
 
@@ -39,20 +38,7 @@ def open_output(context: Context) -> Iec104Output:
     """Raises pydantic.ValidationError or Faulty; opens no port yet. context.extra: as for mqtt."""
     settings = Iec104Settings.model_validate(dict(context.settings))
     output = Iec104Output(context, settings)
-    try:
-        output.tls()
-    except OSError as reason:
-        raise Faulty(
-            [
-                Problem(
-                    code="output-tls",
-                    file="",
-                    at=f"outputs.{context.name}.tls",
-                    what=f"a certificate, key or CA file can't be used: {reason}",
-                    mend="name PEM files that this user may read, certificate and key of one pair",
-                )
-            ]
-        ) from reason
+    usable(output.tls, at=f"outputs.{context.name}.tls")
     return output
 
 

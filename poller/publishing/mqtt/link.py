@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import ssl
-from collections.abc import Callable, Coroutine, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from random import Random
@@ -24,7 +24,7 @@ from poller.model.problems import Faulty, Problem
 from poller.model.standing import State
 from poller.publishing.mqtt.client import Client
 from poller.publishing.ports import Context, OutputStatus
-from poller.publishing.tls import tls_context
+from poller.publishing.tls import tls_context, usable
 from poller.site.settings import Broker, Secret
 from poller.site.strict import Strict
 
@@ -192,41 +192,8 @@ def open_link(context: Context, kind: type[S], make: Callable[[Context, S, Broke
             ]
         )
     output = make(context, settings, broker)
-    try:
-        output.tls()
-    except OSError as reason:
-        raise Faulty(
-            [
-                Problem(
-                    code="output-tls",
-                    file="",
-                    at="broker.tls",
-                    what=f"a certificate, key or CA file can't be used: {reason}",
-                    mend="name PEM files that this user may read, certificate and key of one pair",
-                )
-            ]
-        ) from reason
+    usable(output.tls, at="broker.tls")
     return output
-
-
-async def first_to_fail(*works: Coroutine[Any, Any, None]) -> None:
-    """Runs all until one fails, and raises what it raised.
-
-    Not a TaskGroup: that of 3.11 forgets a cancellation that comes together with a failure, and
-    an output that can't be cancelled holds up the end of the service.
-    """
-    tasks = [asyncio.ensure_future(work) for work in works]
-    try:
-        await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
-    finally:
-        for task in tasks:
-            task.cancel()
-        await asyncio.wait(tasks)
-        # looked at even where we are cancelled, else the loop complains of them
-        reasons = [task.exception() for task in tasks if not task.cancelled()]
-    for reason in reasons:
-        if reason is not None:
-            raise reason
 
 
 def room(client: Client) -> int | None:

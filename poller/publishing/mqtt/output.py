@@ -23,12 +23,13 @@ from poller.model import limits
 from poller.publishing.bodies import event_body, poller_body
 from poller.publishing.mqtt.acks import Acks
 from poller.publishing.mqtt.client import Client
-from poller.publishing.mqtt.link import Link, LinkSettings, Work, first_to_fail, open_link, room
+from poller.publishing.mqtt.link import Link, LinkSettings, Work, open_link, room
 from poller.publishing.mqtt.send import Sender, Sent, properties_of
 from poller.publishing.mqtt.shelf import Shelf
 from poller.publishing.mqtt.topics import EVENT, POLLER
 from poller.publishing.ports import Context
 from poller.publishing.projections import Body
+from poller.publishing.together import first_to_fail
 from poller.site.settings import Broker
 
 log = structlog.get_logger(__name__)

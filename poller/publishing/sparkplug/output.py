@@ -23,13 +23,14 @@ from poller.model import limits
 from poller.model.events import Recorded
 from poller.publishing.mqtt.acks import SUBSCRIPTION_REFUSED
 from poller.publishing.mqtt.client import Client
-from poller.publishing.mqtt.link import Link, Work, first_to_fail, open_link, room
+from poller.publishing.mqtt.link import Link, Work, open_link, room
 from poller.publishing.ports import Context
 from poller.publishing.sparkplug.host import HostOffline, PrimaryHost
 from poller.publishing.sparkplug.node import BD_SEQ, Dialogue, Kind, Node, Out, journal_seq
 from poller.publishing.sparkplug.payload import DataType, Metric, asks_for_rebirth, encode
 from poller.publishing.sparkplug.settings import SparkplugSettings
 from poller.publishing.sparkplug.sight import NODE
+from poller.publishing.together import first_to_fail
 from poller.site.settings import Broker
 
 log = structlog.get_logger(__name__)

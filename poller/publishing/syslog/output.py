@@ -25,14 +25,13 @@ from poller.journal.ports import Head
 from poller.model import limits
 from poller.model.backoff import Backoff
 from poller.model.events import Recorded
-from poller.model.problems import Faulty, Problem
 from poller.model.standing import State
 from poller.model.text import shown
 from poller.publishing.ports import Context, OutputStatus
 from poller.publishing.syslog.line import Line, TlsLine, UdpLine
 from poller.publishing.syslog.message import Sender, number_after, severity
 from poller.publishing.syslog.settings import NAME, TlsSettings, UdpSettings
-from poller.publishing.tls import tls_context
+from poller.publishing.tls import tls_context, usable
 
 log = structlog.get_logger(__name__)
 
@@ -47,20 +46,7 @@ def open_output(context: Context) -> SyslogOutput:
         return SyslogOutput(context, UdpSettings.model_validate(given))
     settings = TlsSettings.model_validate(given)
     output = SyslogOutput(context, settings)
-    try:
-        tls_context(settings.tls, output.folder)
-    except OSError as reason:
-        raise Faulty(
-            [
-                Problem(
-                    code="output-tls",
-                    file="",
-                    at=f"outputs.{context.name}.tls",
-                    what=f"a certificate, key or CA file can't be used: {reason}",
-                    mend="name PEM files that this user may read, certificate and key of one pair",
-                )
-            ]
-        ) from reason
+    usable(lambda: tls_context(settings.tls, output.folder), at=f"outputs.{context.name}.tls")
     return output
 
 

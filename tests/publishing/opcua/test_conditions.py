@@ -20,8 +20,8 @@ from poller.model.standing import Firmware, Flag, Manual, Relay
 from poller.model.status import Quality
 from poller.model.work import FirmwareStatus
 from poller.publishing.opcua.conditions import Condition, condition_of, is_shown
-from poller.publishing.opcua.output import Severities
 from poller.publishing.opcua.relays import relay_view
+from poller.publishing.opcua.settings import Severities
 from tests.publishing.world import PLATE, T0
 
 SEVERITIES = {Priority.HIGH: 834, Priority.MEDIUM: 500, Priority.LOW: 167}
