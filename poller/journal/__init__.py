@@ -10,12 +10,13 @@ from pathlib import Path
 
 from poller.journal.chain import Broken, Verified
 from poller.journal.file import JournalUnusable
+from poller.journal.pages import Page, Sought, page
 from poller.journal.ports import Head
 from poller.journal.reader import Reader
 from poller.model.events import Recorded
 from poller.model.standing import State
 
-__all__ = ["Broken", "Head", "Journal", "JournalUnusable", "Verified"]
+__all__ = ["Broken", "Head", "Journal", "JournalUnusable", "Page", "Sought", "Verified"]
 
 
 class Journal:
@@ -61,6 +62,12 @@ class Journal:
             limit=limit,
             newest_first=newest_first,
         )
+
+    def page(
+        self, sought: Sought, *, after: int = 0, before: int | None = None, limit: int = 50
+    ) -> Page:
+        """The newest first, of what is sought; however long the journal, so much is looked at."""
+        return page(self.reader, sought, after=after, before=before, limit=limit)
 
     def state(self) -> State:
         """What the world looks like after the last event."""

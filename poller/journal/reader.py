@@ -10,7 +10,7 @@ from typing import Any
 
 import apsw
 
-from poller.journal import chain, envelope, snapshot
+from poller.journal import chain, envelope, seeking, snapshot
 from poller.journal.chain import Broken, Check, Row, Verified
 from poller.journal.envelope import UnknownKind, Unreadable
 from poller.journal.file import JournalUnusable, damaged, noted, open_reading, unusable
@@ -50,12 +50,12 @@ class Reader:
     # The port.
 
     def head(self) -> Head:
-        last = self._ask("SELECT seq, hash FROM event ORDER BY seq DESC LIMIT 1")
+        last = self.ask("SELECT seq, hash FROM event ORDER BY seq DESC LIMIT 1")
         return Head(seq=last[0][0], hash=self._hash(*last[0])) if last else chain.START
 
     def read(self, after: int, limit: int = limits.COMMIT_BATCH_MAX) -> list[Recorded]:
         """Events with seq > after, in order, at most limit."""
-        rows = self._ask(
+        rows = self.ask(
             "SELECT seq, stored, hash FROM event WHERE seq > ? ORDER BY seq LIMIT ?", (after, limit)
         )
         return [self._event(*row) for row in rows]
@@ -83,7 +83,7 @@ class Reader:
         return self._one("SELECT seq FROM cursor WHERE output = ?", output) or 0
 
     def retained(self, output: str) -> dict[str, str]:
-        return dict(self._ask("SELECT name, digest FROM retained WHERE output = ?", (output,)))
+        return dict(self.ask("SELECT name, digest FROM retained WHERE output = ?", (output,)))
 
     # More than the port, for people.
 
@@ -101,6 +101,17 @@ class Reader:
 
         newest_first: the limit keeps the newest.
         """
+        if kinds is not None and subject is None and len(kinds) > 1:
+            seqs = seeking.numbers(
+                self.ask,
+                "kind",
+                kinds,
+                after=after,
+                before=seeking.SEQ_MAX if before is None else before,
+                limit=limit,
+                rising=not newest_first,
+            )
+            return self.those(seqs, rising=not newest_first)
         where, values = ["seq > ?"], [after]
         if before is not None:
             where.append("seq < ?")
@@ -112,16 +123,23 @@ class Reader:
             where.append(f"kind IN ({', '.join('?' * len(kinds))})")
             values.extend(kinds)  # type: ignore[arg-type]
         order = "DESC" if newest_first else "ASC"
-        rows = self._ask(
+        rows = self.ask(
             f"SELECT seq, stored, hash FROM event WHERE {' AND '.join(where)} "  # noqa: S608
             f"ORDER BY seq {order} LIMIT ?",
             (*values, limit),
         )
         return [self._event(*row) for row in rows]
 
+    def those(
+        self, seqs: Sequence[int], *, kinds: Sequence[str] = (), rising: bool = False
+    ) -> list[Recorded]:
+        """The events of these numbers that are of these kinds; none: of any. Some hundreds."""
+        rows = seeking.events(self.ask, seqs, kinds, rising=rising)
+        return [self._event(*row) for row in rows]
+
     def samples(self, relay: str, limit: int = limits.SAMPLES_PER_RELAY_MAX) -> list[StatusReading]:
         """The newest readings of a relay, newest first."""
-        rows = self._ask(
+        rows = self.ask(
             "SELECT stored FROM sample WHERE relay = ? ORDER BY n DESC LIMIT ?", (relay, limit)
         )
         return [adapter(StatusReading).validate_json(row[0]) for row in rows]
@@ -162,7 +180,7 @@ class Reader:
         size = limits.COMMIT_BATCH_MAX
         while True:
             try:
-                batch = self._ask(
+                batch = self.ask(
                     f"SELECT {COLUMNS} FROM event WHERE seq > ? ORDER BY seq LIMIT ?",  # noqa: S608
                     (after, size),
                 )
@@ -203,12 +221,12 @@ class Reader:
 
     def table(self, name: str) -> list[tuple[Any, ...]]:
         """All of a small table, for recovering."""
-        return self._ask(f"SELECT * FROM {name}")  # noqa: S608
+        return self.ask(f"SELECT * FROM {name}")  # noqa: S608
 
     # snapshot.Source
 
     def snapshots(self) -> Iterable[bytes]:
-        return [row[0] for row in self._ask("SELECT stored FROM snapshot ORDER BY seq DESC")]
+        return [row[0] for row in self.ask("SELECT stored FROM snapshot ORDER BY seq DESC")]
 
     def hash_at(self, seq: int) -> str | None:
         found = self._one("SELECT hash FROM event WHERE seq = ?", seq)
@@ -218,7 +236,7 @@ class Reader:
         return start.hash if start.seq == seq else None
 
     def pruned(self) -> Pruned | None:
-        rows = self._ask(
+        rows = self.ask(
             "SELECT seq, stored, hash FROM event WHERE kind = 'pruned' ORDER BY seq DESC LIMIT 1"
         )
         if not rows:
@@ -247,10 +265,11 @@ class Reader:
             raise damaged(self.path, f"event {seq}: {reason}") from reason
 
     def _one(self, sql: str, *values: Any) -> Any:
-        rows = self._ask(sql, values)
+        rows = self.ask(sql, values)
         return rows[0][0] if rows else None
 
-    def _ask(self, sql: str, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
+    def ask(self, sql: str, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
+        """Rows of one short question, for what else looks into the file."""
         with self._one_at_a_time:
             try:
                 return self._connection.execute(sql, tuple(values)).fetchall()
@@ -270,9 +289,9 @@ class Reader:
         with self._one_at_a_time:
             outermost = not self._connection.in_transaction
             if outermost:
-                self._ask("BEGIN")
+                self.ask("BEGIN")
             try:
                 yield
             finally:
                 if outermost:
-                    self._ask("END")
+                    self.ask("END")
