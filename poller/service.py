@@ -30,7 +30,7 @@ from poller.decide import (
     Stopping,
     decide,
 )
-from poller.edges.clock import Clock, steps
+from poller.edges.clock import LOOK_EVERY_S, Clock, Steps
 from poller.edges.commands import answer_to
 from poller.edges.fleet import Fleet
 from poller.edges.link import Connect
@@ -102,6 +102,7 @@ class Service:
     _group: asyncio.TaskGroup = field(init=False)
     _dropped: bool = False  # findings were dropped while the journal could not take them
     _snapshot_seq: int = 0
+    _steps: Steps = field(init=False)
     _own: OwnFacts = field(default_factory=OwnFacts)
     _own_told: tuple[Own, ...] = ()
 
@@ -119,6 +120,7 @@ class Service:
     async def run(self) -> None:
         """Runs until stop(); then says its last words to the journal and the outputs."""
         self.state = self.ports.reader.load_state()
+        self._steps = Steps(self.ports.clock)
         self._snapshot_seq = self.state.seq
         self._durable = Durable(self.state)
         outputs = self.ports.outputs(self.site, self._inside())
@@ -168,6 +170,7 @@ class Service:
             return first
         self._must_take()
         readings = self.live()
+        self._look_at_clock()
         events = decide(
             self.state, self.site, given, self._utc(), by=by, cause=number, readings=readings
         )
@@ -255,6 +258,7 @@ class Service:
             self._decide(About(relay=unit.relay, finding=finding))
 
     def _decide(self, given: Input) -> None:
+        self._look_at_clock()
         events = decide(self.state, self.site, given, self._utc())
         if events:
             self._keep(events)
@@ -297,9 +301,16 @@ class Service:
         self._own_told = ()
 
     async def _watch_clock(self) -> None:
-        async for by_ms in steps(self.ports.clock):
+        while True:
+            await asyncio.sleep(LOOK_EVERY_S)
+            self._look_at_clock()
+
+    def _look_at_clock(self) -> None:
+        """Before anything is decided: what a delay has left would be told by another clock."""
+        by_ms = self._steps.by_ms()
+        if by_ms is not None:
             log.warning("clock_stepped", by_ms=by_ms)
-            self._decide(Stepped(by_ms=by_ms))
+            self._keep(decide(self.state, self.site, Stepped(by_ms=by_ms), self._utc()))
 
     async def _prune(self) -> None:
         while self.ports.prune is not None:
@@ -319,6 +330,7 @@ class Service:
             await asyncio.sleep(ATTEND_S)
             if self._waiting.full:
                 continue
+            self._look_at_clock()
             now, state = self._utc(), self.state
             own = self._own.at(now, self._own_facts())
             news = own != self._own_told or due(state, self.site, now)

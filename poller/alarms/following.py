@@ -224,7 +224,8 @@ class Follower:
         if happening != Happening.OCCURS or alarm.active or alarm.inhibits.shown is not None:
             return alarm.chattering
         window = timedelta(seconds=limit.within_s)
-        lately = sum(self.at - one <= window for one in alarm.recent)
+        # what was told in the future was told before a clock was set back while nobody looked
+        lately = sum(timedelta(0) <= self.at - one <= window for one in alarm.recent)
         return lately + 1 >= limit.count
 
 

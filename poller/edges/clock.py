@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import asyncio
 import time
-from collections.abc import AsyncIterator
 from datetime import UTC, datetime
 from typing import Final, Protocol
 
@@ -35,13 +33,14 @@ def moment(clock: Clock) -> Moment:
     return Moment(mono=clock.mono(), utc=whole_ms(clock.utc()))
 
 
-async def steps(clock: Clock) -> AsyncIterator[int]:
-    """Milliseconds by which the wall clock was set, each time it was; forward is positive."""
-    before = moment(clock)
-    while True:
-        await asyncio.sleep(LOOK_EVERY_S)
-        after = moment(clock)
-        by_s = (after.utc - before.utc).total_seconds() - (after.mono - before.mono)
-        if abs(by_s) >= STEP_S:
-            yield round(by_s * 1000)
-        before = after
+class Steps:
+    """Tells how far the wall clock was set since it was looked at last."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock, self._before = clock, moment(clock)
+
+    def by_ms(self) -> int | None:
+        """Milliseconds, forward is positive; None: it was not set."""
+        before, self._before = self._before, moment(self._clock)
+        by_s = (self._before.utc - before.utc).total_seconds() - (self._before.mono - before.mono)
+        return round(by_s * 1000) if abs(by_s) >= STEP_S else None

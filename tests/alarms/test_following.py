@@ -243,3 +243,9 @@ def test_what_comes_anew_while_a_latch_holds_it_is_dated_anew() -> None:
         one.condition = replace(holds(), since=None)
         one.do(at, word)
     assert one.alarm.condition_since == T0 + timedelta(seconds=900)
+
+
+def test_what_was_told_before_a_clock_was_set_back_while_nobody_looked_does_not_count() -> None:
+    one = One()
+    run(one, "7200 + B, 7201 - D, 7202 + B, 7203 - D")
+    assert run(one, "0 + B, 9 - D") == ["0 + B", "9 - D"]

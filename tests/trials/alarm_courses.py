@@ -145,7 +145,7 @@ class Facts:
             return None
         first = self.times.loop(seen, told)
         low, high = sorted((first, job.began))
-        return None if self.times.stepped(low, high) else first - job.began
+        return None if self.times.set_between(low, high) else first - job.began
 
 
 Found: TypeAlias = Callable[[Facts, str, Entry], Iterator[tuple[str, Course]]]

@@ -117,12 +117,17 @@ class Judged:
     def _early(self, start: float, at: float) -> bool:
         if self.times.stepped(start, at):
             return False
-        over = start + self.on_s
+        overs = {start + self.on_s}
         for begin, _ in self.times.ran.lives[1:]:
+            if not (start < begin <= at and self.on_s):
+                continue
             # nobody knows whether it held while the poller was dead
-            if start < begin <= at and over < begin - LATE_S and self.on_s:
-                over = begin + min(self.on_s, ASKED_AGAIN_S)
-        return at < over - TOL_S
+            again = begin + min(self.on_s, ASKED_AGAIN_S)
+            gone = {over for over in overs if over < begin + TOL_S}
+            overs = overs - {over for over in gone if over < begin - LATE_S} | (
+                {again} if gone else set()
+            )
+        return at < min(overs) - TOL_S
 
     # Over: not before its time, and not long after.
 

@@ -153,7 +153,7 @@ def _together(
     for number in range(len(units) - more_than):
         first, last = units[number][0], units[number + more_than][0]
         room_s = TOL_S if loose else -TOL_S
-        set_between = facts.times.stepped(units[0][0], units[-1][0])
+        set_between = facts.times.set_between(units[0][0], units[-1][0])
         if set_between and loose:
             return {name for _, names in units for name in names}
         if last - first > within_s + room_s or set_between:

@@ -9,6 +9,7 @@ from functools import cached_property
 from itertools import pairwise
 from typing import Final, TypeAlias
 
+from poller.model.events import ServiceStarted
 from tests.trials.trial import Ran
 
 Part: TypeAlias = tuple[float, float]
@@ -20,7 +21,6 @@ LATE_S: Final = LOOK_S + TOL_S
 ASKED_AGAIN_S: Final = (
     120.0  # so long a new process has to ask relays whose delay ran out before it
 )
-STEP_SEEN_S: Final = 10.0  # the wall clock is looked at so often
 
 
 @dataclass(frozen=True)
@@ -67,14 +67,28 @@ class Times:
         return list(pairwise([0.0, *sorted(at for at, _ in self.ran.drawn.steps), FOREVER]))
 
     def stepped(self, start: float, end: float) -> bool:
-        """The wall clock was set within it, or just before, so that a delay may have any length."""
-        return any(start - STEP_SEEN_S <= at <= end for at, _ in self.ran.drawn.steps)
+        """The wall clock was set within it and nobody saw, so that a delay may have any length."""
+        return any(
+            start <= at <= end and not any(a <= at <= b for a, b in self.lives)
+            for at, _ in self.ran.drawn.steps
+        )
+
+    def set_between(self, start: float, end: float) -> bool:
+        """The wall clock was, so that what was read before seems to be of another time."""
+        return any(start <= at <= end for at, _ in self.ran.drawn.steps)
 
     @cached_property
     def lives(self) -> list[Part]:
         """When a process ran of which all that it decided came into the journal."""
+        began = [
+            self.ran.durable_at[one.seq]
+            for one in self.ran.events
+            if isinstance(one.event.body, ServiceStarted)
+        ]
         found = []
         for start, end in self.ran.lives[:-1]:
+            if not any(start <= at <= end for at in began):
+                continue
             stuck = [a for a, b in self.ran.drawn.failing if a < end <= b + 5]
             found.append((start, min([end - TOL_S, *stuck])))
         return [*found, self.ran.lives[-1]]
@@ -94,6 +108,8 @@ class Times:
                 continue
             if begin > first:
                 first = last = begin + again_s
+            elif begin > first - LATE_S:  # it may have begun that much before
+                last = max(last, begin + again_s)
             if last + LATE_S <= end:
                 late = last + LATE_S
                 return None if self.stepped(start, late) else late

@@ -354,6 +354,13 @@ BUGS: Final[tuple[Bug, ...]] = (
         also=(("    Happening,\n    Inhibit,\n", "    Happening,\n    Inhibit,\n    Priority,\n"),),
         checks=(7,),
     ),
+    Bug(
+        name="a clock that is set moves the ends of delays",
+        module="poller.state",
+        old="alarms=folds.stepped(s.alarms, b.by_ms)",
+        new="alarms=s.alarms",
+        checks=(7,),
+    ),
 )
 
 
