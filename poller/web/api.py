@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict
 from datetime import timedelta
 from typing import Annotated, Any, TypeAlias, TypeVar
 
@@ -11,20 +10,18 @@ from fastapi import APIRouter, Depends, HTTPException, Path, Query
 from fastapi.responses import JSONResponse, Response
 
 from poller.alarms.measures import Measures
-from poller.answers import alarms, firmware, history, investigations, listing, one, one_alarm, work
+from poller.answers import alarms, firmware, investigations, listing, one, one_alarm, work
 from poller.journal.period import measures_of
 from poller.model import limits
 from poller.model.canonical import plain
-from poller.model.events import KINDS
 from poller.model.users import USERS
 from poller.site.shipped_alarms import catalogue_of
+from poller.web import events
 from poller.web.page import Page, page_of
 from poller.web.shapes import (
     REFUSALS,
     Alarms,
     Approved,
-    Event,
-    Events,
     Investigations,
     Relays,
     UserRow,
@@ -33,6 +30,7 @@ from poller.web.shapes import (
 from poller.web.who import Somebody, allowed, person
 
 router = APIRouter(tags=["look"], dependencies=[Depends(person)], responses=REFUSALS)
+router.include_router(events.router)
 ThePage = Annotated[Page, Depends(page_of)]
 Name: TypeAlias = Annotated[str, Path(min_length=1, max_length=limits.TEXT_MAX)]
 T = TypeVar("T")
@@ -139,30 +137,6 @@ async def approved(page: ThePage) -> Response:
     return await answer(
         page, lambda: Approved(seq=state.seq, firmware=firmware.firmware_rows(state, now))
     )
-
-
-@router.get("/events", response_model=Events)
-async def events(
-    page: ThePage,
-    relay: Annotated[str | None, Query(max_length=limits.TEXT_MAX)] = None,
-    kind: Annotated[list[str], Query(max_length=len(KINDS))] = [],  # noqa: B006 - FastAPI's way
-    before: Annotated[int | None, Query(ge=1, le=2**63 - 1)] = None,
-    limit: Annotated[int, Query(ge=1, le=limits.PAGE_ROWS_MAX)] = 50,
-) -> Response:
-    """The journal, the newest first. relay: only about it; kind: only of these kinds."""
-    behind, state = page.behind, page.behind.state()
-
-    def make() -> Events:
-        told = behind.journal.history(
-            subject=relay, kinds=kind or None, before=before, limit=limit, newest_first=True
-        )
-        made = [
-            Event(**asdict(history.entry(recorded, state)), hash=recorded.hash) for recorded in told
-        ]
-        older = told[-1].seq if len(told) == limit and told[-1].seq > 1 else None
-        return Events(seq=state.seq, events=tuple(made), older=older)
-
-    return await answer(page, make)
 
 
 @router.get("/status")

@@ -72,14 +72,23 @@ class Approved:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Event(Entry):
-    """hash: hex SHA-256 of the journal's chain up to and with this event."""
+    """hash: hex SHA-256 of the journal's chain up to and with this event.
 
+    event_class: one of the classes by which events are asked for. investigation: that this change
+    opened, or that this is about, as it stands now; None also where it was closed long ago.
+    """
+
+    event_class: str
     hash: str
+    investigation: InvestigationRow | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Events:
-    """The newest first. older: give it as `before` for those before these; null: there are none."""
+    """The newest first. older: give it as `before` for those before these; null: there are none.
+
+    Fewer than were asked for with an older: so many events were looked at and were others.
+    """
 
     seq: int
     events: tuple[Event, ...]

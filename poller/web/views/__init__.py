@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from poller.web.views import about, acts, alarms, relays
+from poller.web.views import about, acts, alarms, changes, relays, work
 
-VIEWS = (relays, alarms, about, acts)
+VIEWS = (relays, alarms, changes, work, about, acts)

@@ -1,0 +1,112 @@
+"""Classes of events, by which a person sifts the journal; each event is of one."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from typing import Final
+
+from poller.model.events import KINDS, Body, ChangeClass, NameplateChanged
+
+CHANGED: Final = NameplateChanged.kind
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EventClass:
+    """says: for people. changes: of the nameplate, told apart by what they are."""
+
+    says: str
+    changes: tuple[ChangeClass, ...] = ()
+    kinds: tuple[str, ...] = ()
+
+    def has(self, body: Body) -> bool:
+        if isinstance(body, NameplateChanged):
+            return body.change in self.changes
+        return body.kind in self.kinds
+
+
+_NAMED: Final = {
+    "unplanned": EventClass(
+        says="unplanned firmware", changes=(ChangeClass.UNPLANNED, ChangeClass.DOWNGRADED)
+    ),
+    "wrong_version": EventClass(
+        says="not the planned version", changes=(ChangeClass.WRONG_VERSION,)
+    ),
+    "planned": EventClass(says="as planned", changes=(ChangeClass.PLANNED,)),
+    "swapped": EventClass(
+        says="relay replaced", changes=(ChangeClass.REPLACED,), kinds=("serial_duplicated",)
+    ),
+    "hardware": EventClass(says="hardware or order code", changes=(ChangeClass.OPTIONS,)),
+    "settings": EventClass(
+        says="settings", changes=(ChangeClass.SETTINGS,), kinds=("setting_group_changed",)
+    ),
+    "spelling": EventClass(says="spelled otherwise", changes=(ChangeClass.TEXT_ONLY,)),
+    "first_read": EventClass(
+        says="first read, map", kinds=("nameplate_first_read", "map_chosen", "no_valid_map")
+    ),
+    "list": EventClass(says="against the list", kinds=("firmware_status_changed",)),
+    "flags": EventClass(says="lifecycle flags", kinds=("flag_rose", "flag_fell")),
+    "health": EventClass(
+        says="health and behaviour", kinds=("health_changed", "behaviour_changed")
+    ),
+    "silence": EventClass(
+        says="silences",
+        kinds=("relay_silent", "relay_answering", "identity_unreadable", "identity_readable"),
+    ),
+    "restarts": EventClass(says="restarts", kinds=("relay_restarted",)),
+    "investigations": EventClass(
+        says="investigations",
+        kinds=("investigation_opened", "investigation_linked", "disposition_given"),
+    ),
+    "work": EventClass(
+        says="work",
+        kinds=(
+            "work_added",
+            "work_moved",
+            "work_noted",
+            "rule_overridden",
+            "verification_checked",
+        ),
+    ),
+    "entered": EventClass(
+        says="baselines, readings, pauses",
+        kinds=("baseline_accepted", "reading_entered", "relay_paused", "relay_resumed"),
+    ),
+    "alarms": EventClass(
+        says="alarms", kinds=("alarm_moved", "alarm_inhibited", "alarm_released", "alarm_latched")
+    ),
+    "planning": EventClass(
+        says="bulletins, packages, spares",
+        kinds=(
+            "bulletin_added",
+            "bulletin_closed",
+            "evaluation_entered",
+            "exception_given",
+            "exception_ended",
+            "package_checked",
+            "spare_shelved",
+            "spare_removed",
+        ),
+    ),
+    "people": EventClass(says="users", kinds=("user_changed",)),
+}
+_REST: Final = {name for name, _ in KINDS} - {CHANGED}.union(
+    *(one.kinds for one in _NAMED.values())
+)
+CLASSES: Final[dict[str, EventClass]] = _NAMED | {
+    "bayroll": EventClass(says="Bayroll itself", kinds=tuple(sorted(_REST)))
+}
+"""What asks for a person first. The last has all that no other names."""
+
+
+def kinds_of(names: Collection[str]) -> tuple[str, ...]:
+    """Kinds among which events of these classes are; KeyError for one that is not there."""
+    found: dict[str, None] = {}
+    for name in names:
+        one = CLASSES[name]
+        found |= dict.fromkeys(one.kinds) | ({CHANGED: None} if one.changes else {})
+    return tuple(found)
+
+
+def class_of(body: Body) -> str:
+    return next(name for name, one in CLASSES.items() if one.has(body))
