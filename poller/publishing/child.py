@@ -111,6 +111,7 @@ class Child:
         self._in, self._out, self._errors = process.stdin, process.stdout, process.stderr
         self._sending = asyncio.Lock()
         self._last_words = ""
+        self._spoke = False
 
     @property
     def pid(self) -> int:
@@ -150,6 +151,7 @@ class Child:
             raise ChildEnded(f"its process {said}") from reason
         if not line.endswith(b"\n"):
             raise await self._ended()
+        self._spoke = True
         try:
             message = json.loads(line)
         except (ValueError, RecursionError):
@@ -179,12 +181,16 @@ class Child:
             await asyncio.sleep(0)
 
     async def end(self) -> None:
-        """Asks it to end, and sees to it that it does."""
+        """Asks it to end, and sees to it that it does.
+
+        One that has not said a word is still starting, and has nothing to bring to an end.
+        """
         self._in.close()
         # it may wait for room in its pipe, and some versions of wait() for the pipe's end
         rest = asyncio.create_task(self._leave_out())
         try:
-            await self._wait()
+            if self._spoke:
+                await self._wait()
         finally:
             if self._process.returncode is None:
                 with suppress(ProcessLookupError):

@@ -35,6 +35,7 @@ from tests.publishing.sparkplug.peer import Said
 from tests.publishing.syslog.collectors import Rsyslog, Transport
 from tests.publishing.world import Q07, House, Running, event, listed, site
 
+STAYS_S: Final = 3  # far more than an answer takes
 Wrong = tuple[dict[str, Any], str, str, str]
 """Settings of an output that can't be used; code and place of the problem, and words of it."""
 
@@ -42,6 +43,17 @@ Wrong = tuple[dict[str, Any], str, str, str]
 def told(number: int) -> ev.Event:
     """An event that every output tells: somebody did something."""
     return replace(event(ev.RelayPaused(why=f"for the {number}. time")), by="J. Kral")
+
+
+class Looking(Running):
+    """A peer that looks again and again, by a library in which asyncio.wait_for of 3.11 loses a
+    cancellation that comes together with an answer."""
+
+    async def __aexit__(self, *reason: object) -> None:
+        while not self.task.done():
+            self.task.cancel()
+            await asyncio.wait((self.task,), timeout=0.1)
+        await super().__aexit__(*reason)
 
 
 class Peer:
@@ -226,7 +238,7 @@ class FrontEnd(Peer):
         self._register: int | None = None
         self._read: int | None = None
         self._stack.callback(self._client.close)
-        await self._stack.enter_async_context(Running(self._look()))
+        await self._stack.enter_async_context(Looking(self._look()))
         return self
 
     async def begin(self, house: House) -> None:
@@ -260,7 +272,7 @@ class OpcUaClient(Peer):
         self._peer = import_module("tests.publishing.opcua.peer")  # skips without the extra
         self._bench = self._peer.Bench(self._folder)
         self._read: int | None = None
-        await self._stack.enter_async_context(Running(self._look()))
+        await self._stack.enter_async_context(Looking(self._look()))
         return self
 
     async def begin(self, house: House) -> None:
@@ -294,9 +306,8 @@ class ControlRoom(Peer):
         if NO_C104:
             pytest.skip(NO_C104)
         self.port = free_port()
-        self._centre = ControlCentre(self.port)
-        await self._stack.enter_async_context(self._centre)
-        await self._stack.enter_async_context(Running(self._interrogate()))
+        self._found: dict[int, int] = {}
+        await self._stack.enter_async_context(Looking(self._interrogate()))
         return self
 
     async def begin(self, house: House) -> None:
@@ -309,12 +320,15 @@ class ControlRoom(Peer):
         self._address = self.first + number
 
     async def _interrogate(self) -> None:
-        """As one does who comes and goes."""
+        """As one does who comes and goes. Where it does not get through, another takes its place:
+        the library waits up to a minute once it was turned away some times."""
         while True:
-            with suppress(TimeoutError):
-                await self._centre.there()
-                await self._centre.interrogate()
-            await asyncio.sleep(0.1)
+            async with ControlCentre(self.port) as centre:
+                with suppress(TimeoutError):
+                    while True:
+                        await centre.there(within_s=STAYS_S)
+                        self._found = await centre.interrogate(within_s=STAYS_S)
+                        await asyncio.sleep(0.05)
 
     def output(self, house: House, port: int | None = None) -> Output:
         return open_iec104(house.context(self.here, name="iec104", port=self.port))
@@ -322,7 +336,7 @@ class ControlRoom(Peer):
     def has(self, recorded: Sequence[ev.Recorded]) -> bool:
         """The last event is told by a quality, and the one before it by the absence of that."""
         paused = isinstance(recorded[-1].event.body, ev.RelayPaused)
-        return self._centre.interrogated().get(self._address) == (0x40 if paused else 0)
+        return self._found.get(self._address) == (0x40 if paused else 0)
 
 
 PEERS: Final[dict[str, Callable[[Path, Path], Any]]] = {

@@ -202,7 +202,7 @@ async def test_the_connection_may_be_cancelled_at_any_moment(peer: Peer, house: 
         await asyncio.sleep(ms / 1_000)
         assert await ended(task), f"still runs, cancelled after {ms} ms"
     async with Running(house.pump(peer.output(house)).run()):
-        # a client that was turned away twenty times takes its time before it calls again
+        # some make thousands of nodes first
         await until(lambda: peer.has(house.recorded), within_s=60)
 
 

@@ -7,6 +7,7 @@ import json
 import sys
 from asyncio.subprocess import PIPE
 from contextlib import suppress
+from functools import partial
 from importlib.util import find_spec
 from typing import Any
 
@@ -69,25 +70,28 @@ class ControlCentre:
         states = self.all("state")
         return states[-1]["state"] if states else None
 
-    async def there(self) -> None:
+    async def there(self, *, within_s: float = 20) -> None:
         """It is connected and started. Now and then the library forgets to start it."""
-        async with asyncio.timeout(20):
+        async with asyncio.timeout(within_s):
             while self.state != "OPEN":
                 with suppress(TimeoutError):
                     await until(lambda: self.state == "OPEN", within_s=1)
                 if self.state == "OPEN_MUTED":
                     await self.do("unmute")
 
-    async def ask(self, *request: Any, kind: int, cause: int) -> dict[str, Any]:
+    async def ask(
+        self, *request: Any, kind: int, cause: int, within_s: float = 20
+    ) -> dict[str, Any]:
         """The answer of this type and cause; now and then the library misses one itself."""
         before = len(self.all("asdu", type=kind, cause=cause))
         await self.do(*request)
-        await until(lambda: len(self.all("asdu", type=kind, cause=cause)) > before)
-        return self.all("asdu", type=kind, cause=cause)[before]
+        answers = partial(self.all, "asdu", type=kind, cause=cause)
+        await until(lambda: len(answers()) > before, within_s=within_s)
+        return answers()[before]
 
-    async def interrogate(self, station: int = 1) -> dict[int, int]:
+    async def interrogate(self, station: int = 1, *, within_s: float = 20) -> dict[int, int]:
         """Address to value and quality."""
-        await self.ask("interrogate", station, kind=100, cause=10)
+        await self.ask("interrogate", station, kind=100, cause=10, within_s=within_s)
         return self.interrogated()
 
     async def leave(self) -> None:
