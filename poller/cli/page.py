@@ -42,6 +42,7 @@ def page_of(service: Service, journal: Path, site_file: Path) -> Page:
             state=lambda: service.durable,
             live=service.live,
             status=service.status,
+            last_read=service.fleet.last_read,
             journal=Journal.open(journal),
             ask=ask,
             commands=commands.COMMANDS,

@@ -12,11 +12,11 @@ from typing import Annotated, Any, Final
 import typer
 from rich.table import Table
 
+from poller.answers.registers import named, plain_value, told, where
 from poller.cli import asking, common
 from poller.cli.asking import Ask, TimeoutOption, UnitOption
 from poller.cli.common import Exit, JsonOption
-from poller.model.text import shown
-from poller.reading.decode import Image, NotAValue, decode_field, raw_hex
+from poller.reading.decode import Image, NotAValue, raw_hex
 from poller.reading.exchange import Reply, bits, registers
 from poller.reading.frames import read
 from poller.reading.read_plan import Pass, Span, compile_map, span_of
@@ -24,9 +24,6 @@ from poller.reading.run import PassRead, describe, is_away
 from poller.site.check_map import fields
 from poller.site.register_map import (
     BIT_TABLES,
-    FlagBit,
-    FlagBits,
-    FlagCode,
     IdentificationObject,
     Place,
     Range,
@@ -93,7 +90,7 @@ async def _try(ask: Ask, one: RegisterMap, place: str) -> list[Tried]:
             why_no_objects = describe(found.trouble)
     tried, answered = [], bool(objects)
     for path, field in fields(one):
-        name = ".".join(str(step) for step in path)
+        name = named(path)
         if isinstance(field, IdentificationObject):
             tried.append(_object(one, name, field, objects, why_no_objects))
             continue
@@ -108,13 +105,13 @@ async def _try(ask: Ask, one: RegisterMap, place: str) -> list[Tried]:
 def _object(
     one: RegisterMap, name: str, field: IdentificationObject, objects: dict[int, bytes], why: str
 ) -> Tried:
-    there = field.object in objects
     seen = Image(words={}, objects=objects)
+    value, there = told(one, field, seen)
     return Tried(
         field=name,
-        where=f"object {field.object:#04x}",
+        where=where(one, field),
         raw=raw_hex(one, field, seen),
-        value=_value(one, field, seen) if there else f"({why})",
+        value=value if field.object in objects else f"({why})",
         others={},
         read=there,
     )
@@ -123,16 +120,13 @@ def _object(
 async def _register(ask: Ask, one: RegisterMap, name: str, field: Place) -> tuple[Tried, bool]:
     span = span_of(one, name, field)
     low, high = _room(one, span)
-    where = f"{field.table} {span.address + one.base}"
-    if span.count > 1:
-        where += f" to {span.end - 1 + one.base}"
     outcome = await ask(read(span.table, low, high - low))
     if not isinstance(outcome, Reply) and (low, high) != (span.address, span.end):
         low, high = span.address, span.end  # the neighbours are not there: the field alone
         outcome = await ask(read(span.table, low, high - low))
     if not isinstance(outcome, Reply):
         why = f"({describe(outcome)})"
-        gone = Tried(field=name, where=where, raw="", value=why, others={}, read=False)
+        gone = Tried(field=name, where=where(one, field), raw="", value=why, others={}, read=False)
         return gone, not is_away(outcome)
     values: Any = (
         bits(outcome.pdu, high - low) if span.table in BIT_TABLES else registers(outcome.pdu)
@@ -140,19 +134,19 @@ async def _register(ask: Ask, one: RegisterMap, name: str, field: Place) -> tupl
     seen = Image(
         words={(span.table, low + at): int(value) for at, value in enumerate(values)}, objects={}
     )
-    value = _value(one, field, seen)
+    value, there = told(one, field, seen)
     others = {
         how: other
         for how, changed in _otherwise(one, field).items()
-        if (other := _value(one, changed, seen, quiet=True)) not in (None, value)
+        if (other := _value(one, changed, seen)) not in (None, value)
     }
     line = Tried(
         field=name,
-        where=where,
+        where=where(one, field),
         raw=raw_hex(one, field, seen),
         value=value,
         others=others,
-        read=not value.startswith("("),
+        read=there,
     )
     return line, True
 
@@ -209,35 +203,12 @@ def _otherwise(one: RegisterMap, field: Place) -> dict[str, Place]:
     return ways
 
 
-def _value(one: RegisterMap, field: Any, seen: Image, *, quiet: bool = False) -> Any:
-    """In words; in brackets why there is none. quiet: None in place of brackets."""
+def _value(one: RegisterMap, field: Any, seen: Image) -> str | None:
+    """None: no value."""
     try:
-        value = _flags(field, seen, one) or decode_field(one, field, seen)
-    except NotAValue as reason:
-        return None if quiet else f"({reason})"
-    if value is None:
-        return None if quiet else "(nothing stands there)"
-    return shown(str(value))
-
-
-def _flags(field: Any, seen: Image, one: RegisterMap) -> str | None:
-    """A source of flags as the raw names it raises."""
-    if not isinstance(field, (FlagBits, FlagCode, FlagBit)):
+        return plain_value(one, field, seen)
+    except NotAValue:
         return None
-    span = span_of(one, "", field)
-    found = seen.slice(span.table, span.address, span.count)
-    if found is None:
-        raise NotAValue("not read")
-    match field:
-        case FlagBits(bits=named):
-            up = [flag for bit, flag in sorted(named.items()) if found[bit // 16] >> bit % 16 & 1]
-        case FlagCode(codes=codes):
-            if found[0] not in codes:
-                raise NotAValue(f"code {found[0]} stands for nothing in the map")
-            up = list(codes[found[0]])
-        case FlagBit(flag=flag, bit=bit):
-            up = [flag] if found[0] >> (bit or 0) & 1 else []
-    return "at one: " + (", ".join(up) or "none")
 
 
 def _print(tried: list[Tried]) -> None:

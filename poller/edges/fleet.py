@@ -15,6 +15,7 @@ from poller.edges.clock import Clock
 from poller.edges.link import Connect, Link
 from poller.edges.schedule import Endpoint, Told, Unit
 from poller.judging.confirm import Claim, Known
+from poller.judging.last_read import LastRead
 from poller.judging.watch import Memory, Watch
 from poller.model.standing import Relay, State
 from poller.model.status import StatusReading
@@ -87,6 +88,11 @@ class Fleet:
     def readings(self) -> dict[str, StatusReading]:
         """The last status reading of each relay that has one."""
         return dict(self._readings())
+
+    def last_read(self, relay: str) -> LastRead | None:
+        """None: it is not polled here, or was not yet."""
+        unit = self._units.get(relay)
+        return None if unit is None else unit.watch.last_read()
 
     def unit(self, relay: str) -> Unit | None:
         return self._units.get(relay)

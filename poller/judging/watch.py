@@ -27,6 +27,7 @@ from poller.judging.findings import (
     Seen,
     Unreadable,
 )
+from poller.judging.last_read import Answered, Block, LastRead
 from poller.judging.uptime import Start
 from poller.model.nameplate import Nameplate, flat
 from poller.model.status import Quality, Status, StatusReading
@@ -116,6 +117,7 @@ class Watch:
     _changed_at: datetime | None = None  # when the relay says it last changed
     _stills: tuple[bytes | None, ...] = ()
     _raw: tuple[Pass, tuple[bytes | None, ...]] | None = None  # the last replies, not decoded yet
+    _answered_last: dict[Block, Answered] = field(default_factory=dict)
     _uptime: Start | None = None  # by the last reading
     _known_uptime: Start | None = None  # by the last that agreed with the one before
     _sighting: Sighting | None = None
@@ -155,6 +157,11 @@ class Watch:
             status = self._status = replace(status, relay_time=relay_time)
             self._raw = None
         return replace(status, uptime_s=self._uptime.uptime_s if self._uptime else None)
+
+    def last_read(self) -> LastRead:
+        """For who looks at raw registers."""
+        blocks = dict(self._answered_last)
+        return LastRead(map=self.map, first=self.maps[0], blocks=blocks)
 
     def forget_unconfirmed(self, memory: Memory) -> None:
         """Starts again from what events have told: findings since then were not recorded."""
@@ -220,7 +227,7 @@ class Watch:
         if self.next_nameplate <= started.mono or self._reason == BUSY or not self._answered:
             self.next_nameplate = max(self.next_nameplate, self.next_status)
 
-    def _ask(self, pass_: Pass) -> Generator[Request, Heard, PassRead]:
+    def _ask(self, block: Block, pass_: Pass) -> Generator[Request, Heard, PassRead]:
         dialogue = asking.run(pass_)
         try:
             request = next(dialogue)
@@ -232,6 +239,8 @@ class Watch:
                 request = dialogue.send(heard.outcome)
         except StopIteration as end:
             read: PassRead = end.value
+        if read.replies or read.objects:
+            self._answered_last[block] = Answered(read=read, at=self.now.utc)
         if asking.is_later(read.trouble):
             self._reason = BUSY
         elif asking.is_away(read.trouble):
@@ -249,7 +258,7 @@ class Watch:
 
     def _read_nameplate(self) -> Generator[Request, Heard, bool]:
         """True when the identity was read and fits the map that the status is read under."""
-        read = yield from self._ask(self._identity)
+        read = yield from self._ask(Block.IDENTITY, self._identity)
         self._identity = read.learned
         if not read.complete:
             return self._not_read(read)
@@ -264,7 +273,7 @@ class Watch:
         if self.map is None:
             self._weigh(Claim(nameplate=identity.nameplate, map=None))
             return False
-        rest = yield from self._ask(self.map.nameplate)
+        rest = yield from self._ask(Block.NAMEPLATE, self.map.nameplate)
         self._remember(self.map, replace(self.map, nameplate=rest.learned))
         if not rest.complete:
             self._not_read(rest)
@@ -283,6 +292,8 @@ class Watch:
         if chosen is not self.map:
             self._stills, self._sighting, self._uptime, self._known_uptime = (), None, None, None
             self._status, self._status_at, self._raw = None, None, None
+            self._answered_last.pop(Block.NAMEPLATE, None)
+            self._answered_last.pop(Block.STATUS, None)
         self.map = chosen
 
     def _remember(self, compiled: CompiledMap, kept: CompiledMap) -> None:
@@ -370,7 +381,7 @@ class Watch:
 
     def _read_status(self, compiled: CompiledMap, checked: bool) -> Generator[Request, Heard, None]:
         asked = self.now.mono
-        read = yield from self._ask(compiled.status)
+        read = yield from self._ask(Block.STATUS, compiled.status)
         self._remember(compiled, replace(compiled, status=read.learned))
         if self._reason:
             return

@@ -10,6 +10,7 @@ from datetime import datetime
 from typing import Any, TypeAlias, TypeVar
 
 from poller.journal import Journal
+from poller.judging.last_read import LastRead
 from poller.model import limits
 from poller.model.standing import State
 from poller.model.status import StatusReading
@@ -61,6 +62,7 @@ class Behind:
     """state: what is durable. live, status: as of Service. journal: a connection of its own, since
     threads use it. commands: name to the type of its values. monotonic: seconds. known: what
     advisories say; reads a folder, so for threads. zone: of times that people give without one.
+    last_read: of a relay, as it came.
     """
 
     site: Callable[[], Site]
@@ -74,6 +76,7 @@ class Behind:
     now: Callable[[], datetime]
     monotonic: Callable[[], float]
     version: str
+    last_read: Callable[[str], LastRead | None] = lambda relay: None
     known: Callable[[Site, State], Known] = unread
     zone: Callable[[], str] = lambda: "UTC"
     threads: Threads = field(default_factory=Threads)
