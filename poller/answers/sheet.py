@@ -180,23 +180,32 @@ def _settings(one: Work) -> Iterator[str]:
     )
 
 
+def ways(one: Work, site: Site) -> tuple[str, ...]:
+    """Of each firmware that is expected: its step of the approved list, as a sentence."""
+    return tuple(_way(*found) for found in _steps(one, site))
+
+
 def _ways(steps: tuple[Found, ...]) -> Iterator[str]:
     for name, rule, step in steps:
-        if step is None:
-            yield (
-                f"The approved list (rule {quoted(rule.id)}) has no step from the present version "
-                f"of {attribute(name)}."
-            )
-            continue
-        yield (
-            f"Step of the approved list (rule {quoted(rule.id)}): {attribute(name)} "
-            f"{quoted(step.from_)} to {quoted(step.to)}, {step.direction}, about "
-            f"{count(step.minutes, 'minute', 'minutes')}; settings "
-            f"{'survive' if step.settings_survive else 'do not survive: load them afterwards'}; it "
-            f"{'can' if step.can_be_undone else 'can not'} be undone."
+        yield _way(name, rule, step)
+        if step is not None:
+            yield from _quotes(rule.procedure.free_memory, rule.procedure.settings)
+            yield from _quotes(rule.procedure.hardware)
+
+
+def _way(name: str, rule: Rule, step: Step | None) -> str:
+    if step is None:
+        return (
+            f"The approved list (rule {quoted(rule.id)}) has no step from the present version "
+            f"of {attribute(name)}."
         )
-        yield from _quotes(rule.procedure.free_memory, rule.procedure.settings)
-        yield from _quotes(rule.procedure.hardware)
+    return (
+        f"Step of the approved list (rule {quoted(rule.id)}): {attribute(name)} "
+        f"{quoted(step.from_)} to {quoted(step.to)}, {step.direction}, about "
+        f"{count(step.minutes, 'minute', 'minutes')}; settings "
+        f"{'survive' if step.settings_survive else 'do not survive: load them afterwards'}; it "
+        f"{'can' if step.can_be_undone else 'can not'} be undone."
+    )
 
 
 def _after(steps: tuple[Found, ...]) -> Iterator[str]:

@@ -8,7 +8,8 @@ from __future__ import annotations
 import types
 import typing
 import uuid
-from typing import Annotated, Any
+from collections.abc import Callable
+from typing import Annotated, Any, TypeAlias
 from urllib.parse import parse_qs
 
 from fastapi import APIRouter, Depends, HTTPException, Request
@@ -17,11 +18,13 @@ from fastapi.responses import JSONResponse, RedirectResponse, Response
 from poller.model.refusal import Refusal
 from poller.web.commands import ABOUT_PEOPLE
 from poller.web.page import Page, page_of
+from poller.web.sessions import Person
 from poller.web.sign_in import inside
 from poller.web.who import LIVE, NotAllowed, Somebody, allowed, same
 
 router = APIRouter()
 FIELDS_MAX = 200
+Fields: TypeAlias = dict[str, list[str]]
 
 
 @router.post("/do/{command}")
@@ -31,15 +34,34 @@ async def do(
     """To the page that asked, or, to its script, what came of it."""
     if command not in page.behind.commands or command in ABOUT_PEOPLE:
         raise HTTPException(404, "no such command")
+    told = await fields(request, person, command)
+    return await carry_out(
+        request, page, person, command, told, lambda: values(page.behind.commands[command], told)
+    )
+
+
+async def fields(request: Request, person: Person, command: str) -> Fields:
+    """Of the form that somebody sent who may give that command. Raises NotAllowed."""
     await allowed(command)(request, person)
     told = parse_qs((await request.body()).decode("utf-8", "replace"), max_num_fields=FIELDS_MAX)
     if not same(told.pop("form", [""])[0], person.form):
         raise NotAllowed("this form is old; load the page again")
+    return told
+
+
+async def carry_out(
+    request: Request,
+    page: Page,
+    person: Person,
+    command: str,
+    told: Fields,
+    args: Callable[[], dict[str, Any]],
+) -> Response:
+    """args: made of what was told; may raise Refusal as the command itself may."""
     back, number = told.pop("back", ["/"])[0], told.pop("number", [str(uuid.uuid4())])[0]
-    args = values(page.behind.commands[command], told)
     by_script = LIVE in request.headers
     try:
-        answer = await page.behind.ask(command, args, number, person.by)
+        answer = await page.behind.ask(command, args(), number, person.by)
     except Refusal as reason:
         if by_script:
             return JSONResponse({"refused": str(reason)}, 409)
@@ -49,7 +71,7 @@ async def do(
     return JSONResponse(answer) if by_script else RedirectResponse(inside(back), 303)
 
 
-def values(kind: type, told: dict[str, list[str]]) -> dict[str, Any]:
+def values(kind: type, told: Fields) -> dict[str, Any]:
     """By the types of the command: one text, several, or keys and texts."""
     hints, found = typing.get_type_hints(kind), dict[str, Any]()
     for name, texts in told.items():
