@@ -88,7 +88,8 @@ async def acknowledge(
     ):
         await until(lambda: listener.last(SILENT) is not None)
         octets = payload if isinstance(payload, bytes) else json.dumps(payload).encode()
-        listener.client.publish(f"{ALARM}/acknowledge", octets, qos=1, **more).wait_for_publish(5)
+        sent = listener.client.publish(f"{ALARM}/acknowledge", octets, qos=1, **more)
+        await until(sent.is_published)  # the embedded broker runs in this very loop
         if over == "mqtt" and not more:
             await until(lambda: listener.last("/acknowledgement") is not None)
         else:  # a second one tells that the first would have been answered by now

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from structlog.testing import capture_logs
 
+from poller.model import limits
 from tests.publishing.brokers import HOST, MOSQUITTO, Mosquitto
 from tests.publishing.world import House, Running, listed, site, until
 
@@ -116,8 +117,14 @@ WRONG = [
 
 @pytest.mark.parametrize(("more", "password", "words"), WRONG)
 async def test_what_is_wrong_with_a_connection_is_told(
-    broker: Mosquitto, keys: Path, more: dict[str, Any], password: str | None, words: str
+    monkeypatch: pytest.MonkeyPatch,
+    broker: Mosquitto,
+    keys: Path,
+    more: dict[str, Any],
+    password: str | None,
+    words: str,
 ) -> None:
+    monkeypatch.setattr(limits, "MQTT_CONNECT_S", 1.0)  # long enough on loopback
     house = house_with(password)
     await house.commit(listed())
     pump = house.pump(house.mqtt(site(at(broker, **more)), folder=str(keys)))
