@@ -18,6 +18,7 @@ from poller.model.events import Recorded
 from poller.model.problems import Problem
 from poller.model.standing import State
 from poller.publishing.ports import OutputStatus
+from poller.publishing.together import first_to_fail
 from poller.service import Service
 from poller.site.settings import Page as Settings
 from poller.site.settings import Site
@@ -45,6 +46,7 @@ def page_of(service: Service, journal: Path, site_file: Path) -> Page:
             last_read=service.fleet.last_read,
             journal=Journal.open(journal),
             ask=ask,
+            passed=lambda given, by: service.passed(given, by=by),
             commands=commands.COMMANDS,
             passwords=Passwords(beside(journal)),
             now=SystemClock().utc,
@@ -67,7 +69,7 @@ class PageOutput:
         self._served = Served(page, settings, folder, chance)
 
     async def run(self) -> None:
-        await self._served.run()
+        await first_to_fail(self._served.run(), self._page.attend())
 
     async def deliver(self, events: Sequence[Recorded], state: State) -> int:
         self._page.feed.tell(events, state)

@@ -23,7 +23,7 @@ from poller.web.feed import Full
 from poller.web.guard import App, Guard, Message
 from poller.web.page import Page
 from poller.web.views import VIEWS
-from poller.web.who import NotAllowed, SignInFirst
+from poller.web.who import NotAllowed, SignInFirst, address, cookie
 
 API: Final = "/api/v1"
 Answer: TypeAlias = Callable[[Request, Exception], Awaitable[Response]]
@@ -69,22 +69,32 @@ async def _warm(app: App) -> None:
 
 def make_app(page: Page) -> App:
     """One for each page."""
+    return guarded(routes(page.behind.commands, page.behind.version), page)
+
+
+def guarded(app: FastAPI, page: Page) -> App:
+    """The routes, with this page behind them."""
+    app.state.page = page
+    return Guard(app, lambda: page.behind.site().file.page)
+
+
+def routes(known: Mapping[str, type], version: str) -> FastAPI:
+    """known: name of a command to the type of its values."""
     app = FastAPI(
         title="Bayroll",
-        version=page.behind.version,
+        version=version,
         description=SAYS,
         openapi_url=f"{API}/openapi.json",
         docs_url=None,  # they would be fetched from elsewhere
         redoc_url=None,
     )
-    app.state.page = page
-    for router in (sign_in.api, api.router, about.router, live.router, commands.routes(page)):
+    for router in (sign_in.api, api.router, about.router, live.router, commands.routes(known)):
         app.include_router(router, prefix=API)
     for router in (metrics.router, files.router, sign_in.views, *(view.router for view in VIEWS)):
         app.include_router(router, include_in_schema=router is metrics.router)
     for kind, answer in ANSWERS.items():
         app.add_exception_handler(kind, answer)
-    return Guard(app, lambda: page.behind.site().file.page)
+    return app
 
 
 def _refused(request: Request, status: int, says: str, headers: Mapping[str, str]) -> Response:
@@ -99,6 +109,15 @@ async def _sign_in_first(request: Request, reason: Exception) -> Response:
     if path.startswith(API) or request.method != "GET":
         return _refused(request, 401, "sign in first", {})
     return RedirectResponse(f"/sign-in?to={quote(path)}", 303)
+
+
+async def _not_allowed(request: Request, reason: Exception) -> Response:
+    """The journal says who asked for what."""
+    assert isinstance(reason, NotAllowed)
+    page: Page = request.app.state.page
+    person = page.sessions.person(cookie(request), by_hand=False)
+    await page.access.refused(reason.what, person.name if person else None, address(request))
+    return _refused(request, 403, str(reason), {})
 
 
 async def _status(request: Request, reason: Exception) -> Response:
@@ -123,7 +142,7 @@ def _first(reason: RequestValidationError) -> str:
 AGAIN: Final = {"retry-after": "5"}
 ANSWERS: Final[dict[type[Exception], Answer]] = {
     SignInFirst: _sign_in_first,
-    NotAllowed: _always(403, str),
+    NotAllowed: _not_allowed,
     Refusal: _always(409, str),
     RequestValidationError: _always(422, _first),
     Busy: _always(503, lambda reason: "busy; try again", **AGAIN),

@@ -14,6 +14,7 @@ from poller.judging.last_read import LastRead
 from poller.model import limits
 from poller.model.standing import State
 from poller.model.status import StatusReading
+from poller.people import Passed
 from poller.planning.known import NONE, Known, known
 from poller.site.settings import Site
 from poller.web.passwords import Passwords
@@ -63,6 +64,7 @@ class Behind:
     threads use it. commands: name to the type of its values. monotonic: seconds. known: what
     advisories say; reads a folder, so for threads. zone: of times that people give without one.
     last_read: of a relay, as it came.
+    passed: as Service.passed.
     """
 
     site: Callable[[], Site]
@@ -71,6 +73,7 @@ class Behind:
     status: Callable[[], dict[str, Any]]
     journal: Journal
     ask: Ask
+    passed: Callable[[Passed, str | None], Awaitable[None]]
     commands: Mapping[str, type]
     passwords: Passwords
     now: Callable[[], datetime]

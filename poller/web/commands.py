@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
-from functools import partial
-from typing import Annotated, Any, Final, TypeAlias
+from typing import Annotated, Any, TypeAlias
 
-import structlog
 from fastapi import APIRouter, Depends, Header
 from fastapi.responses import JSONResponse, Response
 from pydantic import Field
@@ -16,17 +14,15 @@ from pydantic import Field
 from poller.model import limits
 from poller.model.canonical import plain
 from poller.model.users import Role
-from poller.web.behind import Behind
-from poller.web.page import Page
-from poller.web.passwords import sound
+from poller.web import users
+from poller.web.page import Page, page_of
 from poller.web.sessions import Person
 from poller.web.shapes import REFUSALS
+from poller.web.users import ABOUT_PEOPLE
 from poller.web.who import acting
 
-log = structlog.get_logger()
-# of people, with their passwords, which no command carries
-ABOUT_PEOPLE: Final = ("user_add", "user_change", "user_remove")
 Route: TypeAlias = Callable[..., Awaitable[Response]]
+ThePage = Annotated[Page, Depends(page_of)]
 Number = Annotated[str | None, Header(max_length=limits.COMMAND_ID_MAX)]
 
 
@@ -47,82 +43,72 @@ class SetUser:
     password: Annotated[str, Field(max_length=limits.PASSWORD_MAX)] | None = None
 
 
-def routes(page: Page) -> APIRouter:
+def routes(commands: Mapping[str, type]) -> APIRouter:
     """POST /commands/NAME for each, its values as JSON; users have routes of their own.
 
     The header x-bayroll-command is the command's own id; given again, it gets its first answer.
     """
     router = APIRouter(tags=["act"], responses=REFUSALS)
-    for name, kind in page.behind.commands.items():
+    for name, kind in commands.items():
         if name not in ABOUT_PEOPLE:
             router.add_api_route(
                 f"/commands/{name}",
-                _route(page.behind, name, kind),
+                _route(name, kind),
                 methods=["POST"],
                 name=name,
                 response_model=Done,
             )
-    for what, handle in (("PUT", _put), ("DELETE", _delete)):
-        router.add_api_route(
-            "/users/{user}",
-            handle(page.behind),
-            methods=[what],
-            name=handle.__name__.strip("_") + "_user",
-            response_model=Done,
-        )
+    router.add_api_route(
+        "/users/{user}", _put_user, methods=["PUT"], name="put_user", response_model=Done
+    )
+    router.add_api_route(
+        "/users/{user}", _remove_user, methods=["DELETE"], name="delete_user", response_model=Done
+    )
     return router
 
 
-def _route(behind: Behind, name: str, kind: type) -> Route:
-    async def give(given: Any, person: Any, x_bayroll_command: Any = None) -> Response:
-        return await _ask(behind, name, plain(given), person, x_bayroll_command)
+def _route(name: str, kind: type) -> Route:
+    async def give(page: Any, given: Any, person: Any, x_bayroll_command: Any = None) -> Response:
+        number = x_bayroll_command or _number()
+        return JSONResponse(await page.behind.ask(name, plain(given), number, person.by))
 
-    return _annotated(give, given=kind, person=acting(name))
-
-
-def _put(behind: Behind) -> Route:
-    async def put(
-        user: Any, given: SetUser, person: Any, x_bayroll_command: Any = None
-    ) -> Response:
-        """Add somebody, or give them other roles or a new password."""
-        password = None if given.password is None else sound(given.password)
-        if user in behind.state().users:
-            args = {"user": user, "roles": given.roles, "password": password is not None}
-            answer = await _ask(behind, "user_change", args, person, x_bayroll_command)
-        else:
-            args = {"user": user, "roles": given.roles or ()}
-            answer = await _ask(behind, "user_add", args, person, x_bayroll_command)
-        if password is not None:
-            await behind.threads.do(partial(behind.passwords.set, user, password))
-        return answer
-
-    return _annotated(put, user=str, given=SetUser, person=acting("user_add"))
-
-
-def _delete(behind: Behind) -> Route:
-    async def remove(user: Any, person: Any, x_bayroll_command: Any = None) -> Response:
-        """Let somebody sign in no more; where they are signed in, that ends."""
-        answer = await _ask(behind, "user_remove", {"user": user}, person, x_bayroll_command)
-        await behind.threads.do(partial(behind.passwords.forget, user))
-        return answer
-
-    return _annotated(remove, user=str, person=acting("user_remove"))
-
-
-def _annotated(route: Route, *, person: Callable[..., Awaitable[Person]], **types: Any) -> Route:
-    """FastAPI reads what a route takes off its annotations; these are made one by one."""
-    route.__annotations__ = {
-        **types,
-        "person": Annotated[Person, Depends(person)],
+    # FastAPI reads what a route takes off its annotations; these are made one by one
+    give.__annotations__ = {
+        "page": ThePage,
+        "given": kind,
+        "person": Annotated[Person, Depends(acting(name))],
         "x_bayroll_command": Number,
         "return": Response,
     }
-    return route
+    return give
 
 
-async def _ask(
-    behind: Behind, name: str, args: dict[str, Any], person: Person, number: str | None
+async def _put_user(
+    page: ThePage,
+    user: str,
+    given: SetUser,
+    person: Annotated[Person, Depends(acting("user_add"))],
+    x_bayroll_command: Number = None,
 ) -> Response:
-    answer = await behind.ask(name, args, number or str(uuid.uuid4()), person.by)
-    log.info("commanded", command=name, by=person.name)
-    return JSONResponse(answer)
+    """Add somebody, or give them other roles or a new password."""
+    behind, number = page.behind, x_bayroll_command or _number()
+    if user in behind.state().users:
+        told = await users.change(behind, user, given.roles, given.password, person, number)
+    else:
+        told = await users.add(behind, user, given.roles or (), given.password, person, number)
+    return JSONResponse(told)
+
+
+async def _remove_user(
+    page: ThePage,
+    user: str,
+    person: Annotated[Person, Depends(acting("user_remove"))],
+    x_bayroll_command: Number = None,
+) -> Response:
+    """Let somebody sign in no more; where they are signed in, that ends."""
+    number = x_bayroll_command or _number()
+    return JSONResponse(await users.remove(page.behind, user, person, number))
+
+
+def _number() -> str:
+    return str(uuid.uuid4())

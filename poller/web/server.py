@@ -9,7 +9,7 @@ import asyncio
 import contextlib
 import socket
 import ssl
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Final
 
@@ -21,6 +21,7 @@ from poller.model.backoff import Backoff, Chance
 from poller.site.settings import Page as Settings
 from poller.web.app import ready_app
 from poller.web.connection import Connection
+from poller.web.guard import App
 from poller.web.page import Page
 
 log = structlog.get_logger()
@@ -115,8 +116,16 @@ class _Server(uvicorn.Server):
 class Served:
     """folder: where relative names of files begin. run() serves until it is cancelled."""
 
-    def __init__(self, page: Page, settings: Settings, folder: Path, random: Chance) -> None:
+    def __init__(
+        self,
+        page: Page,
+        settings: Settings,
+        folder: Path,
+        random: Chance,
+        make: Callable[[Page], App] = ready_app,
+    ) -> None:
         self._page = page
+        self._make = make
         self._settings = settings
         self._folder = folder
         self._backoff = Backoff(random, first_s=RETRY_FIRST_S, cap_s=RETRY_CAP_S)
@@ -176,7 +185,7 @@ class Served:
             files["ssl_certfile"] = str(self._folder / tls.certificate)
             files["ssl_keyfile"] = str(self._folder / tls.key)
         config = uvicorn.Config(
-            ready_app(self._page),
+            self._make(self._page),
             http=Connection,
             ws="none",
             lifespan="off",

@@ -14,16 +14,13 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-import structlog
-
 from poller.model import limits
 from poller.model.standing import State
-from poller.model.text import shown
-from poller.model.users import Role
+from poller.model.users import Role, SessionHappening
 from poller.model.users import may as roles_may
+from poller.web.access import Access
 from poller.web.behind import Behind
 
-log = structlog.get_logger()
 HOUR_S: Final = 3_600
 TOKEN_OCTETS: Final = 32
 ONLY_LOOKING: Final = frozenset({Role.VIEWER, Role.AUDITOR})
@@ -62,6 +59,7 @@ class NotSignedIn(Exception):
 @dataclass(slots=True, kw_only=True)
 class _Session:
     user: str
+    address: str
     form: str
     password_at: datetime
     began: float
@@ -109,8 +107,9 @@ def _keys(name: str, address: str) -> tuple[tuple[tuple[str, str], int], ...]:
 
 
 class Sessions:
-    def __init__(self, behind: Behind) -> None:
+    def __init__(self, behind: Behind, access: Access) -> None:
         self._behind = behind
+        self._access = access
         self._sessions: dict[str, _Session] = {}
         self._tries = Tries(behind.monotonic)
         self._hashing = asyncio.Semaphore(limits.PAGE_HASHES_AT_ONCE)
@@ -123,29 +122,32 @@ class Sessions:
         name = name.strip().casefold()[: limits.PERSON_MAX]
         wait_s = self._tries.wait_s(name, address)
         if wait_s is not None:
-            log.warning("sign_in_too_often", user=shown(name), address=address)
+            await self._access.not_signed_in(name, address)
             raise NotSignedIn("too many tries; wait a few minutes", wait_s)
         self._tries.count(name, address)
         async with self._hashing:
             right = await asyncio.to_thread(self._behind.passwords.match, name, password)
         user = self._behind.state().users.get(name)
         if not right or user is None:
-            log.warning("sign_in_refused", user=shown(name), address=address)
+            await self._access.not_signed_in(name, address)
             raise NotSignedIn("this name and this password do not go together")
         self._tries.forget(name, address)
-        log.info("signed_in", user=name, address=address)
-        return self._begin(name, user.password_at)
+        token = await self.begin(name, user.password_at, address)
+        await self._access.session(name, SessionHappening.SIGNED_IN, address)
+        return token
 
-    def _begin(self, name: str, password_at: datetime) -> str:
-        self._sweep()
+    async def begin(self, name: str, password_at: datetime, address: str) -> str:
+        """What the cookie is to say, of somebody who has shown who they are. Raises NotSignedIn."""
+        await self.sweep()
         own = [key for key, one in self._sessions.items() if one.user == name]
         for key in own[: max(0, len(own) + 1 - limits.PAGE_SESSIONS_OF_ONE_MAX)]:
-            del self._sessions[key]
+            await self._end(key, SessionHappening.OVER)
         if len(self._sessions) >= limits.PAGE_SESSIONS_MAX:
             raise NotSignedIn("as many people are signed in as can be; try again later")
         token, now = secrets.token_urlsafe(TOKEN_OCTETS), self._behind.monotonic()
         self._sessions[_key(token)] = _Session(
             user=name,
+            address=address,
             form=secrets.token_urlsafe(TOKEN_OCTETS),
             password_at=password_at,
             began=now,
@@ -159,19 +161,30 @@ class Sessions:
         if not state.users:
             return ANYBODY
         session = self._sessions.get(_key(token)) if token else None
-        if session is None or token is None:
+        if session is None:
             return None
         if not self._stands(session, state):
-            self.end(token)
-            return None
+            return None  # until it is swept away, which is told
         if by_hand:
             session.used = self._behind.monotonic()
         roles = state.users[session.user].roles
         return Person(name=session.user, roles=roles, form=session.form)
 
-    def end(self, token: str | None) -> None:
+    async def sign_out(self, token: str | None) -> None:
         if token:
-            self._sessions.pop(_key(token), None)
+            await self._end(_key(token), SessionHappening.SIGNED_OUT)
+
+    async def sweep(self) -> None:
+        """Every session that does not stand any more ends."""
+        state = self._behind.state()
+        for key, one in list(self._sessions.items()):
+            if not self._stands(one, state):
+                await self._end(key, SessionHappening.OVER)
+
+    async def _end(self, key: str, happening: SessionHappening) -> None:
+        ended = self._sessions.pop(key, None)
+        if ended is not None:
+            await self._access.session(ended.user, happening, ended.address)
 
     def _stands(self, session: _Session, state: State) -> bool:
         user = state.users.get(session.user)
@@ -181,12 +194,6 @@ class Sessions:
         if page is None or now - session.began >= page.session_h * HOUR_S:
             return False
         return _only_looks(user.roles) or now - session.used < limits.PAGE_ACTING_IDLE_S
-
-    def _sweep(self) -> None:
-        state = self._behind.state()
-        for key, one in list(self._sessions.items()):
-            if not self._stands(one, state):
-                del self._sessions[key]
 
 
 def _only_looks(roles: Collection[Role]) -> bool:

@@ -12,7 +12,7 @@ from pydantic import Field
 
 from poller.model import limits
 from poller.model.canonical import plain
-from poller.model.users import Role
+from poller.model.users import FORM, Role
 from poller.web.page import Page, page_of
 from poller.web.sessions import ANYBODY, HOUR_S, NotSignedIn, Person
 from poller.web.shapes import REFUSALS
@@ -70,8 +70,8 @@ async def enter(request: Request, page: ThePage) -> Response:
 @views.post("/sign-out")
 async def leave(request: Request, page: ThePage, person: Somebody) -> Response:
     if not same(_fields(await request.body()).get("form", ""), person.form):
-        raise NotAllowed("this form is old; load the page again")
-    page.sessions.end(cookie(request))
+        raise NotAllowed("this form is old; load the page again", FORM)
+    await page.sessions.sign_out(cookie(request))
     answer = RedirectResponse("/sign-in", 303)
     _drop(answer, request)
     return answer
@@ -104,8 +104,8 @@ async def present(person: Somebody) -> Response:
 async def end(request: Request, page: ThePage, person: Somebody) -> Response:
     """Sign out."""
     if person.name is not None and not same(request.headers.get(HEADER, ""), person.form):
-        raise NotAllowed(f"the header {HEADER} is missing or old")
-    page.sessions.end(cookie(request))
+        raise NotAllowed(f"the header {HEADER} is missing or old", FORM)
+    await page.sessions.sign_out(cookie(request))
     answer = Response(status_code=204)
     _drop(answer, request)
     return answer

@@ -8,7 +8,7 @@ from typing import Annotated, Final, TypeAlias
 
 from fastapi import Depends, Request
 
-from poller.model.users import LOOK
+from poller.model.users import FORM, LOOK
 from poller.web.page import Page, page_of
 from poller.web.sessions import Person
 
@@ -21,7 +21,11 @@ class SignInFirst(Exception):
 
 
 class NotAllowed(Exception):
-    """The text says what is missing."""
+    """The text says what is missing. what: a right, or FORM: as the journal has it."""
+
+    def __init__(self, says: str, what: str) -> None:
+        super().__init__(says)
+        self.what = what
 
 
 def cookie_name(request: Request) -> str:
@@ -42,7 +46,7 @@ async def person(request: Request, page: Annotated[Page, Depends(page_of)]) -> P
     if found is None:
         raise SignInFirst
     if not found.may(LOOK):
-        raise NotAllowed("you have no role that may look at this")
+        raise NotAllowed("you have no role that may look at this", LOOK)
     return found
 
 
@@ -54,9 +58,11 @@ def allowed(what: str) -> Callable[[Request, Person], Awaitable[Person]]:
 
     async def asked(request: Request, somebody: Somebody) -> Person:
         if somebody.name is None:
-            raise NotAllowed("nobody is known here, so nothing is done; see: bayroll user add")
+            raise NotAllowed(
+                "nobody is known here, so nothing is done; see: bayroll user add", what
+            )
         if not somebody.may(what):
-            raise NotAllowed(f"{somebody.name} has no role that may do this: {what}")
+            raise NotAllowed(f"{somebody.name} has no role that may do this: {what}", what)
         return somebody
 
     return asked
@@ -69,7 +75,7 @@ def acting(what: str) -> Callable[[Request, Person], Awaitable[Person]]:
     async def asked(request: Request, somebody: Somebody) -> Person:
         await check(request, somebody)
         if not same(request.headers.get(HEADER, ""), somebody.form):
-            raise NotAllowed(f"the header {HEADER} is missing or old; sign in again")
+            raise NotAllowed(f"the header {HEADER} is missing or old; sign in again", FORM)
         return somebody
 
     return asked

@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import Any, Final
 
 import pytest
-from playwright.async_api import Browser, ConsoleMessage, Page, async_playwright
+from playwright.async_api import Browser, ConsoleMessage, Page, Playwright, async_playwright
 
 from poller.site.settings import Page as Settings
 from poller.web.server import Served
 from tests.publishing.brokers import free_port
-from tests.web.house import PASSWORD, House
+from tests.web.house import PASSWORD, House, app_of
 
 CHROMIUM: Final = shutil.which("chromium")
 AXE: Final = Path(__file__).parents[2] / ".ci/node_modules/axe-core/axe.min.js"
@@ -24,26 +24,37 @@ WIDTHS: Final = {1280: 900, 390: 844}
 SOON_MS: Final = 20_000  # a loaded machine
 
 
-@asynccontextmanager
-async def chromium() -> AsyncIterator[Browser]:
-    if CHROMIUM is None:
-        pytest.skip("Debian's chromium is not installed on this machine")
-    async with async_playwright() as playwright:
-        browser = await playwright.chromium.launch(
-            executable_path=CHROMIUM,
-            args=["--no-sandbox"],  # the tests of CI run as root, on pages of our own
-        )
-        try:
-            yield browser
-        finally:
-            await browser.close()
+class Chromium:
+    """One for the session, in the loop that its tests share; each test has a context of its own."""
+
+    _playwright: Playwright | None = None
+    _browser: Browser | None = None
+
+    @classmethod
+    async def started(cls) -> Browser:
+        if CHROMIUM is None:
+            pytest.skip("Debian's chromium is not installed on this machine")
+        if cls._browser is None:
+            cls._playwright = await async_playwright().start()
+            cls._browser = await cls._playwright.chromium.launch(
+                executable_path=CHROMIUM,
+                args=["--no-sandbox"],  # the tests of CI run as root, on pages of our own
+            )
+        return cls._browser
+
+    @classmethod
+    async def end(cls) -> None:
+        if cls._browser is not None and cls._playwright is not None:
+            await cls._browser.close()
+            await cls._playwright.stop()
+            cls._browser = cls._playwright = None
 
 
 @asynccontextmanager
 async def served(house: House) -> AsyncIterator[str]:
     """The address, without the slash at its end."""
     house.settings = Settings(port=free_port())
-    server = Served(house.page, house.settings, house.folder, random.Random(1))
+    server = Served(house.page, house.settings, house.folder, random.Random(1), app_of)
     task = asyncio.create_task(server.run())
     try:
         async with asyncio.timeout(SOON_MS / 1_000):
@@ -66,10 +77,13 @@ async def opened(
 ) -> AsyncIterator[Page]:
     """A tab at that path, signed in by the form; fails where a script or the policy complains."""
     complaints: list[str] = []
-    async with chromium() as browser, served(house) as address:
-        context = await browser.new_context(
+    browser = await Chromium.started()
+    async with (
+        served(house) as address,
+        await browser.new_context(
             base_url=address, viewport={"width": width, "height": WIDTHS[width]}, **more
-        )
+        ) as context,
+    ):
         page = await context.new_page()
         page.set_default_timeout(SOON_MS)
         page.on("pageerror", lambda error: complaints.append(str(error)))

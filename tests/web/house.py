@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import httpx
-from argon2 import PasswordHasher
+from fastapi import FastAPI
 
 from poller.cli.shipped import config_folder
 from poller.decide import About, Input, SiteRead, Started, decide
@@ -22,20 +22,21 @@ from poller.journal import Journal
 from poller.journal.store import Batch, Writer
 from poller.model.standing import State
 from poller.model.status import Quality, Status, StatusReading
+from poller.people import Passed
 from poller.site.load import load_site
 from poller.site.settings import Page as Settings
 from poller.site.settings import Site
 from poller.state import fold
-from poller.web import passwords
-from poller.web.app import make_app
+from poller.web.app import guarded, routes
 from poller.web.behind import Behind
 from poller.web.guard import App
 from poller.web.page import Page
 from poller.web.passwords import Passwords, beside
 from tests.cli.bench import AT, STORY
 
-CHEAP = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
 PASSWORD = "cold-tea-at-the-bay"  # noqa: S105
+PATHS = ["/relays", "/alarms", "/about"]
+"""Every view that needs nothing in its address."""
 HERE = "http://127.0.0.1:8420"
 
 
@@ -43,6 +44,17 @@ HERE = "http://127.0.0.1:8420"
 def _site() -> Site:
     path = config_folder() / "site.yaml"
     return load_site(str(path), lambda name: Path(name).read_text(encoding="utf-8"))
+
+
+@cache
+def _routes() -> FastAPI:
+    """Made once, since that takes longer than most tests."""
+    return routes(commands.COMMANDS, "0.1.0")
+
+
+def app_of(page: Page) -> App:
+    """Of one page at a time."""
+    return guarded(_routes(), page)
 
 
 @dataclass
@@ -60,7 +72,6 @@ class House:
     asked: list[tuple[str, dict[str, Any], str]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        passwords.HASHER = CHEAP  # type: ignore[misc]
         self.site = _site()
         self.writer = Writer.open(self.folder / "house.journal")
         for given in (Started(version="0"), SiteRead()):
@@ -78,6 +89,7 @@ class House:
                 status=self._status,
                 journal=Journal.open(self.writer.path),
                 ask=self._ask,
+                passed=self._passed,
                 commands=commands.COMMANDS,
                 passwords=Passwords(beside(self.writer.path)),
                 now=lambda: self.now,
@@ -110,6 +122,9 @@ class House:
         self.asked.append((op, args, by))
         return commands.answer_to(self.decide(commands.command(op, args), by=by, cause=number))
 
+    async def _passed(self, given: Passed, by: str | None) -> None:
+        self.decide(given, by=by)
+
     def _status(self) -> dict[str, Any]:
         return {
             "site": "fellmoor",
@@ -136,7 +151,7 @@ class House:
         self, user: str | None = None, *, peer: str = "127.0.0.1", base: str = HERE
     ) -> AsyncIterator[httpx.AsyncClient]:
         """A client of its own cookies, signed in as that user."""
-        self.app = self.app or make_app(self.page)
+        self.app = self.app or app_of(self.page)
         transport = httpx.ASGITransport(self.app, client=(peer, 40_000))
         async with httpx.AsyncClient(transport=transport, base_url=base) as client:
             if user is not None:

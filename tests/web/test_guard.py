@@ -7,6 +7,7 @@ from collections.abc import AsyncIterator
 
 import httpx
 import pytest
+from structlog.testing import capture_logs
 
 from poller.model import limits
 from poller.site.settings import Page as Settings
@@ -188,8 +189,10 @@ async def test_what_goes_wrong_says_nothing_of_how(
     monkeypatch.setattr(house, "live", broken)  # no mapping any more
     house.app = None
     async with house.browser() as client:
-        answer = await client.get("/relays")
+        with capture_logs() as logged:
+            answer = await client.get("/relays")
     assert (answer.status_code, "secret" in answer.text) == (500, False)
+    assert [line["event"] for line in logged] == ["page_failed"]
 
 
 async def test_a_form_of_another_session_does_nothing(house: House) -> None:

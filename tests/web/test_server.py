@@ -22,7 +22,7 @@ from poller.site.settings import PageTls
 from poller.web.server import Served, address
 from tests.publishing.brokers import HOST, free_port
 from tests.publishing.certificates import OPENSSL, make_all
-from tests.web.house import House
+from tests.web.house import House, app_of
 
 ASK = b"GET /health HTTP/1.1\r\nHost: localhost\r\n\r\n"
 WITHIN_S = 30.0
@@ -39,7 +39,7 @@ async def serving(
     house: House, settings: Settings, *, listens: bool = True
 ) -> AsyncIterator[Served]:
     house.settings = settings
-    served = Served(house.page, settings, house.folder, random.Random(1))
+    served = Served(house.page, settings, house.folder, random.Random(1), app_of)
     task = asyncio.create_task(served.run())
     try:
         if listens:

@@ -12,6 +12,7 @@ from tests.web.house import House
 
 # RAIL and Nielsen: within 100 ms it feels at once (from memory); four times that for a slow machine
 FELT_MS = 400
+TRIES = 3  # the quickest counts: other tests may hold up the machine meanwhile
 MANY = 1_000
 SIEVE = """
 (text) => {
@@ -39,6 +40,10 @@ async def test_a_thousand_relays_are_found_and_ordered_at_once(house: House) -> 
     async with opened(house, "/relays") as page:
         await expect(page.locator("#told")).to_have_text(f"{MANY} relays")
         await page.evaluate(SIEVE, "Q1")  # the first time what is looked for is made
-        assert await page.evaluate(SIEVE, "Q77 main 3") < FELT_MS
-        await expect(page.locator("#told")).to_have_text(f"1 of {MANY} relays")
-        assert await page.evaluate(SIEVE, "") < FELT_MS
+        some, every = [], []
+        for _ in range(TRIES):
+            some.append(await page.evaluate(SIEVE, "Q77 main 3"))
+            await expect(page.locator("#told")).to_have_text(f"1 of {MANY} relays")
+            every.append(await page.evaluate(SIEVE, ""))
+        assert min(some) < FELT_MS
+        assert min(every) < FELT_MS

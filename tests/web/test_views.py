@@ -14,9 +14,7 @@ from poller.judging.findings import Silent
 from poller.model.users import Role
 from poller.web.views.relays import kinds
 from tests.cli.bench import HOSTILE, believed
-from tests.web.house import House
-
-PATHS = ["/relays", "/alarms", "/about"]
+from tests.web.house import PATHS, House
 
 
 class Reader(HTMLParser):

@@ -16,10 +16,11 @@ from fastapi import APIRouter, Depends, HTTPException, Request
 from fastapi.responses import JSONResponse, RedirectResponse, Response
 
 from poller.model.refusal import Refusal
-from poller.web.commands import ABOUT_PEOPLE
+from poller.model.users import FORM
 from poller.web.page import Page, page_of
 from poller.web.sessions import Person
 from poller.web.sign_in import inside
+from poller.web.users import ABOUT_PEOPLE
 from poller.web.who import LIVE, NotAllowed, Somebody, allowed, same
 
 router = APIRouter()
@@ -45,7 +46,7 @@ async def fields(request: Request, person: Person, command: str) -> Fields:
     await allowed(command)(request, person)
     told = parse_qs((await request.body()).decode("utf-8", "replace"), max_num_fields=FIELDS_MAX)
     if not same(told.pop("form", [""])[0], person.form):
-        raise NotAllowed("this form is old; load the page again")
+        raise NotAllowed("this form is old; load the page again", FORM)
     return told
 
 
