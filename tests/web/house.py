@@ -20,6 +20,7 @@ from poller.decide import About, Input, SiteRead, Started, decide
 from poller.edges import commands
 from poller.journal import Journal
 from poller.journal.store import Batch, Writer
+from poller.model.refusal import Refusal
 from poller.model.standing import State
 from poller.model.status import Quality, Status, StatusReading
 from poller.people import Passed
@@ -123,6 +124,8 @@ class House:
         return commands.answer_to(self.decide(commands.command(op, args), by=by, cause=number))
 
     async def _passed(self, given: Passed, by: str | None) -> None:
+        if self.failing is not None:
+            raise Refusal(self.failing)
         self.decide(given, by=by)
 
     def _status(self) -> dict[str, Any]:
