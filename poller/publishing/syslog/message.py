@@ -3,7 +3,7 @@ octets."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from enum import IntEnum
@@ -85,7 +85,7 @@ DETAILS: Final = (
 class Sender:
     """Who tells, and how. hostname, procid: printable ASCII without spaces. enterprise: a private
     enterprise number, which RFC 5424, 7.2.2 asks for in names of one's own. octets_max: of a
-    message; from 480, which every receiver takes."""
+    message; from 480, which every receiver takes. clock_kept: as in ports.Context."""
 
     site: str
     version: str
@@ -94,6 +94,7 @@ class Sender:
     facility: int
     enterprise: int
     octets_max: int
+    clock_kept: Callable[[], bool | None]
 
     def of_event(self, recorded: Recorded, state: State, number: int) -> bytes:
         """Of an event that has a severity. state: any that knows its relay. number: sequenceId."""
@@ -101,38 +102,45 @@ class Sender:
         level = severity(event)
         assert level is not None, event.body.kind
         own = {"seq": str(recorded.seq), "id": recorded.id, "hash": recorded.hash}
-        text = sentence(event, state)
-        return self._message(level, event.at, event.body.kind, own | _details(event), text, number)
+        start = self._start(level, event.at, event.body.kind, own, _details(event), number)
+        return start + _text(sentence(event, state), self.octets_max - len(start))
 
     def of_head(self, head: Head, at: datetime, number: int) -> bytes:
         """Where the journal stands: what a tail that was cut off does not agree with."""
         own = {"seq": str(head.seq), "hash": head.hash}
+        start = self._start(Severity.INFORMATIONAL, at, HEAD, own, {}, number)
         text = f"The journal ends with event {head.seq}, {head.hash}."
-        return self._message(Severity.INFORMATIONAL, at, HEAD, own, text, number)
+        return start + _text(text, self.octets_max - len(start))
 
-    def _message(
+    def _start(
         self,
         level: Severity,
         at: datetime,
         kind: str,
         own: Mapping[str, str],
-        text: str,
+        details: dict[str, str],
         number: int,
     ) -> bytes:
-        """Too long a message loses the end of its text, then details from the last; a name and its
-        value are whole or not there."""
+        """Up to the text, which has what room is left. In too little room details go, from the
+        last, then what tells the software; a name and its value are whole or not there."""
         head = (
             f"<{self.facility * 8 + level}>1 {stamp(at)} {self.hostname} {APP} {self.procid} {kind}"
         )
-        standard = _element("origin", {"software": APP, "swVersion": self.version})
-        standard += _element("meta", {"sequenceId": str(number)})
-        named = {"site": self.site, **own}
+        origin = _element("origin", {"software": APP, "swVersion": self.version})
+        # RFC 5424, 7.1: of a clock that is not known to be kept it says that it is not
+        synced = "1" if self.clock_kept() else "0"
+        last = _element("meta", {"sequenceId": str(number)})
+        last += _element("timeQuality", {"tzKnown": "1", "isSynced": synced})
         while True:
-            data = _element(f"{APP}@{self.enterprise}", named) + standard
+            named = {"site": self.site, **own, **details}
+            data = _element(f"{APP}@{self.enterprise}", named) + origin + last
             start = f"{head} {data}".encode()
-            if len(start) <= self.octets_max:
-                return start + _text(text, self.octets_max - len(start))
-            named.popitem()
+            if len(start) <= self.octets_max or not origin:
+                return start
+            if details:
+                details.popitem()
+            else:
+                origin = ""
 
 
 def number_after(number: int) -> int:

@@ -81,6 +81,7 @@ class SyslogOutput:
             facility=settings.facility,
             enterprise=settings.enterprise,
             octets_max=settings.octets_max,
+            clock_kept=context.clock_kept,
         )
         self._backoff = Backoff(
             context.extra.get("random") or Random(),  # noqa: S311 - jitter, no secret

@@ -42,6 +42,7 @@ SENDER: Final = Sender(
     facility=13,
     enterprise=32473,
     octets_max=2_048,
+    clock_kept=lambda: True,
 )
 BODIES: Final = [
     body for body, _ in (*ABOUT_THE_POLLER, *ABOUT_RELAYS, *CHANGES, *ABOUT_WORK, *ABOUT_ALARMS)
@@ -220,7 +221,8 @@ def test_a_message_to_the_octet() -> None:
         f"<109>1 {stamp(of.at)} poller.tarn-hill.example bayroll 4711 relay_paused "
         f'[bayroll@32473 site="tarn-hill" seq="7" id="{"0" * 36}-7" hash="beef" '
         f'subject="{of.subject}" by="J. Kral (uid 1000)"]'
-        '[origin software="bayroll" swVersion="0.1.0"][meta sequenceId="12"] '
+        '[origin software="bayroll" swVersion="0.1.0"][meta sequenceId="12"]'
+        '[timeQuality tzKnown="1" isSynced="1"] '
         f"\ufeff{sentence(of, STATE)}"
     )
 
@@ -238,7 +240,14 @@ def test_what_a_rule_looks_for_stands_in_the_structured_data() -> None:
 def test_names_are_the_enterprises_own() -> None:
     """RFC 5424, 7.2.2: a name of one's own carries one's private enterprise number."""
     told = message(by_somebody(ev.RelayResumed()), replace(SENDER, enterprise=2**32 - 1))
-    assert set(told.data) == {"bayroll@4294967295", "origin", "meta"}
+    assert set(told.data) == {"bayroll@4294967295", "origin", "meta", "timeQuality"}
+
+
+@pytest.mark.parametrize(("kept", "synced"), [(True, "1"), (False, "0"), (None, "0")])
+def test_how_good_the_time_is_stands_in_each_message(kept: bool | None, synced: str) -> None:
+    """RFC 5424, 7.1: times are UTC, so that the zone is known; synchronized only if that is."""
+    told = message(by_somebody(ev.RelayResumed()), replace(SENDER, clock_kept=lambda: kept))
+    assert told.data["timeQuality"] == {"tzKnown": "1", "isSynced": synced}
 
 
 @pytest.mark.parametrize("facility", [1, 4, 10, 13, 23])
@@ -292,7 +301,7 @@ def test_three_characters_are_escaped_and_no_other(line: str) -> None:
 @given(why=HOSTILE, who=HOSTILE)
 def test_no_text_writes_structure_of_its_own(why: str, who: str) -> None:
     told = message(by_somebody(ev.RelayPaused(why=why), who))
-    assert list(told.data) == ["bayroll@32473", "origin", "meta"]
+    assert list(told.data) == ["bayroll@32473", "origin", "meta", "timeQuality"]
     assert told.data["bayroll@32473"]["by"] == shown(who)
 
 
