@@ -4,9 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Final
 
-from poller.model.events import KINDS, Body, ChangeClass, NameplateChanged
+from poller.model.events import KINDS, Body, ChangeClass, HealthChanged, NameplateChanged
+from poller.model.status import Health
+
+
+class Weight(StrEnum):
+    """How much something asks for a person."""
+
+    GRAVE = "grave"
+    NOTE = "note"
+    REST = "rest"
+    UNKNOWN = "unknown"
+
 
 CHANGED: Final = NameplateChanged.kind
 
@@ -88,7 +100,9 @@ _NAMED: Final = {
             "spare_removed",
         ),
     ),
-    "people": EventClass(says="users", kinds=("user_changed",)),
+    "people": EventClass(
+        says="users and sign-ins", kinds=("user_changed", "session_changed", "access_refused")
+    ),
 }
 _REST: Final = {name for name, _ in KINDS} - {CHANGED}.union(
     *(one.kinds for one in _NAMED.values())
@@ -110,3 +124,24 @@ def kinds_of(names: Collection[str]) -> tuple[str, ...]:
 
 def class_of(body: Body) -> str:
     return next(name for name, one in CLASSES.items() if one.has(body))
+
+
+WEIGHTS: Final = {
+    "unplanned": Weight.GRAVE,
+    "wrong_version": Weight.GRAVE,
+    "swapped": Weight.NOTE,
+    "hardware": Weight.NOTE,
+    "settings": Weight.NOTE,
+}
+"""Of what is not at rest whatever its kind."""
+NOTED: Final = frozenset(
+    {"flag_rose", "relay_silent", "identity_unreadable", "no_valid_map", "investigation_opened"}
+)
+
+
+def weight(body: Body) -> Weight:
+    if isinstance(body, HealthChanged):
+        return {Health.ALARM: Weight.GRAVE, Health.WARNING: Weight.NOTE}.get(
+            body.after, Weight.REST
+        )
+    return Weight.NOTE if body.kind in NOTED else WEIGHTS.get(class_of(body), Weight.REST)

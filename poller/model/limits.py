@@ -229,6 +229,7 @@ PAGE_THREADS: Final = 2  # that read the journal and draw, beside the loop
 PAGE_WAITING_MAX: Final = 64  # requests that wait for one of them; more are told to come back
 PAGE_ROWS_MAX: Final = 200  # events of the journal in one answer
 PAGE_LOOKED_MAX: Final = 4_000  # events looked at for one answer: a fifth of a second of a thread
+TIMELINE_EVENTS_MAX: Final = 1_000  # of a relay in one picture; more could not be told apart
 PAGE_STREAMS_MAX: Final = 64  # of changes: one for each page that somebody looks at
 PAGE_MOVED_KEPT: Final = 2_000  # events of which a page that lost its stream is told what moved
 PAGE_READ_S: Final = 5.0  # between two tellings of when relays were read, and two signs of life

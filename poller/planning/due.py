@@ -72,8 +72,13 @@ def due(
     concerned: Iterable[Concerned],
     readings: Mapping[str, StatusReading],
     now: datetime,
+    *,
+    only: str | None = None,
 ) -> tuple[Due, ...]:
-    """The most pressing first. readings: the last status of each relay that has one."""
+    """The most pressing first. readings: the last status of each relay that has one.
+
+    only: a relay, of which alone it is told.
+    """
     found = [
         Due(
             relay=None,
@@ -85,8 +90,11 @@ def due(
             waits=None,
         )
         for maker, reason in of_makers(state, site, now)
+        if only is None
     ]
     for name, reasons in of_relays(state, site, held, concerned, now).items():
+        if only not in (None, name):
+            continue
         relay, waits = state.relays[name], None
         exception = _exception(state, name)
         if exception is not None and any(one.cause in OF_UPDATES for one in reasons):

@@ -16,7 +16,7 @@ from poller.model import limits
 from poller.model.canonical import plain
 from poller.model.users import USERS
 from poller.site.shipped_alarms import catalogue_of
-from poller.web import events
+from poller.web import events, one_relay
 from poller.web.page import Page, page_of
 from poller.web.shapes import (
     REFUSALS,
@@ -31,6 +31,7 @@ from poller.web.who import Somebody, allowed, person
 
 router = APIRouter(tags=["look"], dependencies=[Depends(person)], responses=REFUSALS)
 router.include_router(events.router)
+router.include_router(one_relay.router)
 ThePage = Annotated[Page, Depends(page_of)]
 Name: TypeAlias = Annotated[str, Path(min_length=1, max_length=limits.TEXT_MAX)]
 T = TypeVar("T")

@@ -11,7 +11,7 @@ from fastapi import APIRouter, Depends, HTTPException, Query
 from fastapi.responses import JSONResponse, Response
 
 from poller.answers import history, investigations
-from poller.answers.classes import CLASSES, class_of, kinds_of
+from poller.answers.classes import CLASSES, class_of, kinds_of, weight
 from poller.journal import Sought
 from poller.model import limits
 from poller.model.canonical import plain
@@ -119,6 +119,7 @@ def _event(
     return shapes.Event(
         **asdict(history.entry(recorded, state)),
         event_class=class_of(body),
+        weight=weight(body),
         hash=recorded.hash,
         investigation=None if about is None else investigations.row(about, state, now),
     )

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from poller.answers.alarms import AlarmRow, Counts
+from poller.answers.classes import Weight
 from poller.answers.firmware import FirmwareRow
 from poller.answers.history import Entry
 from poller.answers.investigations import InvestigationRow
@@ -74,11 +75,13 @@ class Approved:
 class Event(Entry):
     """hash: hex SHA-256 of the journal's chain up to and with this event.
 
-    event_class: one of the classes by which events are asked for. investigation: that this change
-    opened, or that this is about, as it stands now; None also where it was closed long ago.
+    event_class: one of the classes by which events are asked for; weight: how much it asks for a
+    person. investigation: that this change opened, or that this is about, as it stands now; None
+    also where it was closed long ago.
     """
 
     event_class: str
+    weight: Weight
     hash: str
     investigation: InvestigationRow | None
 

@@ -10,7 +10,7 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Depends, Query
 from fastapi.responses import Response
 
-from poller.answers.classes import CLASSES
+from poller.answers.classes import CLASSES, Weight
 from poller.answers.listing import natural
 from poller.model import limits
 from poller.model.standing import State
@@ -25,16 +25,8 @@ Seqs: TypeAlias = Annotated[
     list[Annotated[int, Query(ge=1, le=SEQ_MAX)]] | None, Query(max_length=limits.PAGE_ROWS_MAX)
 ]
 A_PAGE: Final = 50
-WEIGHT: Final = {
-    "unplanned": "bad",
-    "wrong_version": "bad",
-    "swapped": "warn",
-    "hardware": "warn",
-    "settings": "warn",
-    "flags": "warn",
-    "silence": "warn",
-}
-"""How the mark of a class looks, beside its words."""
+MARKS: Final = {Weight.GRAVE: "bad", Weight.NOTE: "warn"}
+"""How an event is marked, beside the words for its class."""
 
 
 async def asked(
@@ -140,7 +132,7 @@ def sentence(event: Event) -> str:
 
 WORDS: Final[dict[str, Any]] = {
     "classes": CLASSES,
-    "weights": WEIGHT,
+    "marks": MARKS,
     "sentence": sentence,
     "local": local,
 }
