@@ -109,7 +109,8 @@ class Standing(StrEnum):
 class PointRow:
     """One point. address: from 0, as on the wire; item: from 1, as the specification counts data.
 
-    place: in its block, from 0; the same of every owner of this kind. owner: a relay's id, a
+    iec104: the information object address of an alarm over IEC 60870-5-104, where the site tells
+    them over that. place: in its block, from 0; the same of every owner of this kind. owner: a relay's id, a
     gateway's name or station. point: an entry of the catalogue, or a value's name. means: of an
     alarm what 1 means, of a value what it says. priority, response, time_to_respond_min: of alarms,
     by the catalogue.
@@ -119,6 +120,7 @@ class PointRow:
     table: str
     address: int
     item: int
+    iec104: int | None
     block: int
     place: int
     kind: Kind
@@ -140,14 +142,17 @@ SAYS: Final[dict[Kind, Mapping[Any, str]]] = {
 }
 
 
-def rows(state: State, site: Site) -> tuple[PointRow, ...]:
-    """Discrete inputs, then input registers, by address; also what is planned, and what retired."""
+def rows(state: State, site: Site, first_104: int | None = None) -> tuple[PointRow, ...]:
+    """Discrete inputs, then input registers, by address; also what is planned, and what retired.
+
+    first_104: the address of the alarm with number 0 over IEC 60870-5-104.
+    """
     points = planned(state.points, site)
-    found = [*_alarms(state, site, points), *_values(state, site, points)]
+    found = [*_alarms(state, site, points, first_104), *_values(state, site, points)]
     return tuple(sorted(found, key=lambda row: (row.table, row.address)))
 
 
-def _alarms(state: State, site: Site, points: Points) -> Iterator[PointRow]:
+def _alarms(state: State, site: Site, points: Points, first_104: int | None) -> Iterator[PointRow]:
     wanted = owners(site)
     for owner in points.blocks:
         kind = _kind(owner, state, site)
@@ -161,6 +166,7 @@ def _alarms(state: State, site: Site, points: Points) -> Iterator[PointRow]:
                 table=INPUT,
                 address=number,
                 item=number + 1,
+                iec104=None if first_104 is None else first_104 + number,
                 block=block,
                 place=place,
                 kind=kind,
@@ -185,6 +191,7 @@ def _values(state: State, site: Site, points: Points) -> Iterator[PointRow]:
                 table=REGISTER,
                 address=number,
                 item=number + 1,
+                iec104=None,
                 block=blocks[0],
                 place=value,
                 kind=kind,

@@ -68,7 +68,7 @@ def _open(name: str, points: dict[str, EntryPoint], context_for: ContextFor, fil
     try:
         return opener(context_for(name))
     except ValidationError as reason:
-        raise Faulty(_settings(reason, file, at)) from reason
+        raise Faulty(faults_of(reason, file, at)) from reason
 
 
 def _unknown(name: str, points: Iterable[str], file: str, at: str) -> Problem:
@@ -82,7 +82,8 @@ def _unknown(name: str, points: Iterable[str], file: str, at: str) -> Problem:
     )
 
 
-def _settings(reason: ValidationError, file: str, at: str) -> list[Problem]:
+def faults_of(reason: ValidationError, file: str, at: str) -> list[Problem]:
+    """What is wrong with settings. at: where the file has them."""
     return [
         Problem(
             code="output-settings",

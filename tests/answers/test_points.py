@@ -39,6 +39,7 @@ def row(response: str) -> PointRow:
         table=INPUT,
         address=70,
         item=71,
+        iec104=1_070,
         block=1,
         place=6,
         kind=Kind.RELAY,

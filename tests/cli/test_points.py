@@ -25,10 +25,10 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
     return Bench(tmp_path)
 
 
-def serve(bench: Bench) -> None:
+def serve(bench: Bench, output: str = "alarm_points: {}") -> None:
     """The site names the output, and the service was started since."""
     text = bench.site_file.read_text()
-    bench.site_file.write_text(text.replace("outputs:\n", "outputs:\n  alarm_points: {}\n"))
+    bench.site_file.write_text(text.replace("outputs:\n", f"outputs:\n  {output}\n"))
     state = Reader.open(bench.journal).load_state()
     told = points.assigned(state.points, load(bench.site_file))
     with Writer.open(bench.journal) as writer:
@@ -69,6 +69,7 @@ def test_a_row_says_what_an_engineer_needs(bench: Bench) -> None:
         "table": "discrete_input",
         "address": "202",
         "item": "203",
+        "iec104": "",
         "block": "3",
         "place": "10",
         "kind": "relay",
@@ -82,6 +83,24 @@ def test_a_row_says_what_an_engineer_needs(bench: Bench) -> None:
         "time_to_respond_min": "480",
         "standing": "in_use",
     }
+
+
+def test_alarms_have_their_address_over_iec_104_too(bench: Bench) -> None:
+    """config/scada/iec104.md: first_address and the number of the discrete input."""
+    serve(bench, "iec104: {first_address: 5000}")
+    for row in table(bench):
+        is_alarm = row["table"] == "discrete_input"
+        assert row["iec104"] == (str(5_000 + int(row["address"])) if is_alarm else "")
+    said = " ".join(bench.run("points").stdout.split())
+    assert "address is 5000 and the address of its discrete input" in said
+    assert "192 5192 48 q01-main2 Q01 main 2" in said
+
+
+def test_a_wrong_setting_of_iec_104_is_told_with_its_place(bench: Bench) -> None:
+    serve(bench, "iec104: {first_address: 0}")
+    result = bench.run("points")
+    assert result.exit_code == BAD_INPUT
+    assert "outputs.iec104.first_address" in result.stderr
 
 
 def test_no_address_stands_twice_and_each_follows_from_its_block(bench: Bench) -> None:
@@ -107,7 +126,7 @@ def test_rows_are_the_same_as_json(bench: Bench) -> None:
 def test_without_an_output_it_is_a_plan_and_says_how_to_have_it(bench: Bench) -> None:
     result = bench.run("points")
     assert (result.exit_code, PLAN in result.stderr) == (DONE, True)
-    assert "alarm_points under outputs:" in result.stderr
+    assert "alarm_points or iec104 under outputs:" in result.stderr
     assert {row["standing"] for row in table(bench)} == {"planned"}
 
 
