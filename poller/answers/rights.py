@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from poller.model.users import EVIDENCE, LOOK, MAY, USERS, Role
+from poller.model.users import EVIDENCE, LOOK, USERS, Role
 from poller.model.users import may as roles_may
 
 DOES: Final = {
@@ -46,7 +46,3 @@ DOES: Final = {
 
 def rights(role: Role) -> tuple[str, ...]:
     return tuple(words for right, words in DOES.items() if roles_may([role], right))
-
-
-def who_may(right: str) -> tuple[Role, ...]:
-    return tuple(role for role in Role if right in MAY[role])

@@ -16,7 +16,7 @@ from typing import Final
 
 from poller.model import limits
 from poller.model.standing import State
-from poller.model.users import Role, SessionHappening
+from poller.model.users import Role, SessionHappening, User
 from poller.model.users import may as roles_may
 from poller.web.access import Access
 from poller.web.behind import Behind
@@ -119,6 +119,13 @@ class Sessions:
 
     async def sign_in(self, name: str, password: str, address: str) -> str:
         """What the cookie is to say. Raises NotSignedIn, and Faulty for the file of passwords."""
+        name, user = await self.verify(name, password, address)
+        token = await self.begin(name, user.password_at, address)
+        await self._access.session(name, SessionHappening.SIGNED_IN, address)
+        return token
+
+    async def verify(self, name: str, password: str, address: str) -> tuple[str, User]:
+        """Who this name and this password are of. Raises as sign_in."""
         name = name.strip().casefold()[: limits.PERSON_MAX]
         wait_s = self._tries.wait_s(name, address)
         if wait_s is not None:
@@ -132,9 +139,7 @@ class Sessions:
             await self._access.not_signed_in(name, address)
             raise NotSignedIn("this name and this password do not go together")
         self._tries.forget(name, address)
-        token = await self.begin(name, user.password_at, address)
-        await self._access.session(name, SessionHappening.SIGNED_IN, address)
-        return token
+        return name, user
 
     async def begin(self, name: str, password_at: datetime, address: str) -> str:
         """What the cookie is to say, of somebody who has shown who they are. Raises NotSignedIn."""
@@ -180,6 +185,12 @@ class Sessions:
         for key, one in list(self._sessions.items()):
             if not self._stands(one, state):
                 await self._end(key, SessionHappening.OVER)
+
+    def of(self, user: str) -> int:
+        """At how many places they are signed in."""
+        state = self._behind.state()
+        own = [one for one in self._sessions.values() if one.user == user]
+        return sum(self._stands(one, state) for one in own)
 
     async def _end(self, key: str, happening: SessionHappening) -> None:
         ended = self._sessions.pop(key, None)

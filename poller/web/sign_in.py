@@ -63,7 +63,7 @@ async def enter(request: Request, page: ThePage) -> Response:
             user=user[: limits.PERSON_MAX],
         )
     answer = RedirectResponse(to, 303)
-    _set(answer, request, page, token)
+    set_cookie(answer, request, page, token)
     return answer
 
 
@@ -90,7 +90,7 @@ async def begin(request: Request, page: ThePage, given: Credentials) -> Response
     person = page.sessions.person(token)
     assert person is not None
     answer = JSONResponse(_signed_in(person))
-    _set(answer, request, page, token)
+    set_cookie(answer, request, page, token)
     return answer
 
 
@@ -115,7 +115,7 @@ def _signed_in(person: Person) -> object:
     return plain(SignedIn(user=person.name, roles=person.roles, form=person.form))
 
 
-def _set(answer: Response, request: Request, page: Page, token: str) -> None:
+def set_cookie(answer: Response, request: Request, page: Page, token: str) -> None:
     settings = page.behind.site().file.page
     answer.set_cookie(
         cookie_name(request),

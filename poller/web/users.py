@@ -54,6 +54,15 @@ async def change(
     return answer
 
 
+async def change_own(behind: Behind, person: Person, password: str, number: str) -> None:
+    """Of whoever has shown who they are. Every session of theirs is over. As add."""
+    assert person.name is not None
+    sound(password)
+    args = {"user": person.name, "password": True}
+    await behind.ask("user_change", args, number, person.by)
+    await behind.threads.do(partial(behind.passwords.set, person.name, password))
+
+
 async def remove(behind: Behind, user: str, person: Person, number: str) -> dict[str, Any]:
     """They sign in no more; where they are signed in, that ends. As add."""
     _not_oneself(user, person)

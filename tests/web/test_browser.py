@@ -154,7 +154,7 @@ OF_COLOUR = {"type": "rule", "values": ["color-contrast", "link-in-text-block"]}
 SCHEMES: dict[Any, Any] = {"light": EVERY_RULE, "dark": OF_COLOUR}
 
 
-@pytest.mark.parametrize("path", [*PATHS, "/sign-in"])
+@pytest.mark.parametrize("path", [*PATHS, "/users", "/password", "/sign-in"])
 async def test_nothing_keeps_anybody_out(house: House, path: str) -> None:
     if not AXE.exists():
         pytest.skip("axe-core is not installed: npm install --prefix .ci axe-core@4")

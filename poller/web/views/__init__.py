@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from poller.web.views import about, acts, alarms, changes, relays, work
+from poller.web.views import about, acts, alarms, changes, own_password, relays, users, work
 
-VIEWS = (relays, alarms, changes, work, about, acts)
+VIEWS = (relays, alarms, changes, work, users, own_password, about, acts)

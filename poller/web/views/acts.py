@@ -44,6 +44,11 @@ async def do(
 async def fields(request: Request, person: Person, command: str) -> Fields:
     """Of the form that somebody sent who may give that command. Raises NotAllowed."""
     await allowed(command)(request, person)
+    return await form(request, person)
+
+
+async def form(request: Request, person: Person) -> Fields:
+    """Of a form that this session was given. Raises NotAllowed."""
     told = parse_qs((await request.body()).decode("utf-8", "replace"), max_num_fields=FIELDS_MAX)
     if not same(told.pop("form", [""])[0], person.form):
         raise NotAllowed("this form is old; load the page again", FORM)
