@@ -232,6 +232,7 @@ PAGE_LOOKED_MAX: Final = 4_000  # events looked at for one answer: a fifth of a 
 TIMELINE_EVENTS_MAX: Final = 1_000  # of a relay in one picture; more could not be told apart
 PAGE_STREAMS_MAX: Final = 64  # of changes: one for each page that somebody looks at
 PAGE_MOVED_KEPT: Final = 2_000  # events of which a page that lost its stream is told what moved
+SPREAD_TURNS_MAX: Final = 5_000  # of one rule: 1,000 relays, each updated five times
 PAGE_READ_S: Final = 5.0  # between two tellings of when relays were read, and two signs of life
 PAGE_CALM_S: Final = 0.25  # between two tellings of what moved: a start-up's thousand come as few
 PAGE_SESSIONS_MAX: Final = 200

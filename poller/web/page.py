@@ -8,6 +8,7 @@ from typing import Final
 
 from fastapi import Request
 
+from poller.journal.spread import SpreadSoFar
 from poller.web.access import Access
 from poller.web.behind import Behind
 from poller.web.drawing import Drawing
@@ -26,6 +27,7 @@ class Page:
     sessions: Sessions = field(init=False)
     feed: Feed = field(init=False)
     drawing: Drawing = field(init=False)
+    spread: SpreadSoFar = field(init=False)
 
     def __post_init__(self) -> None:
         self.access = Access(self.behind)
@@ -34,6 +36,7 @@ class Page:
             live=self.behind.live, now=self.behind.now, monotonic=self.behind.monotonic
         )
         self.drawing = Drawing(self.behind)
+        self.spread = SpreadSoFar(self.behind.journal)
 
     async def attend(self) -> None:
         """Tells what time brings: sessions that are over, and what was counted."""

@@ -65,6 +65,8 @@ class Card:
         if wrong:
             return f"NOT as expected: {', '.join(wrong)}"
         well = sum(line.ok is True for line in lines)
+        if not well:
+            return "nothing compared yet"
         rest = "" if well == len(lines) else ", the rest not told yet"
         return f"{well} of {len(lines)} lines as expected{rest}"
 
