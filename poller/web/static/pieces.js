@@ -1,5 +1,5 @@
 // Parts of a page that the server draws anew when something of them moves; never under the hands of
-// who writes. data-piece: where to ask; data-on: sorts of what moves; data-calm: at most so often, ms.
+// who writes. data-piece: where to ask; data-on: sorts of what moves; data-of: only where this one does; data-calm: at most so often, ms.
 import { begin, busy, calmly, follow, piece } from "./page.js";
 
 const REACHED = "a[href], button, input, select, textarea, summary, [tabindex]";
@@ -7,14 +7,14 @@ const REACHED = "a[href], button, input, select, textarea, summary, [tabindex]";
 for (const part of document.querySelectorAll("[data-piece]")) keep(part);
 
 function keep(part) {
-  const sorts = part.dataset.on.split(" ");
+  const sorts = part.dataset.on.split(" "), of = part.dataset.of;
   const redraw = calmly(async () => {
     const drawn = await piece(part.dataset.piece);
     if (drawn) put(part, drawn);
     return drawn !== null;
   }, Number(part.dataset.calm) || undefined);
   follow(
-    (told) => { if (told.all || sorts.some((sort) => told[sort]?.length)) redraw(told); },
+    (told) => { if (told.all || sorts.some((sort) => of ? told[sort]?.includes(of) : told[sort]?.length)) redraw(told); },
     (read) => { // what is compared with each reading names its relay
       if ([...part.querySelectorAll("[data-reads]")].some((one) => one.dataset.reads in read.relays)) redraw({});
     },

@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from poller.web.views import about, acts, alarms, changes, own_password, relays, users, work
+from poller.web.views import about, acts, alarms, changes, own_password, relay, relays, users, work
 
-VIEWS = (relays, alarms, changes, work, users, own_password, about, acts)
+VIEWS = (relays, relay, alarms, changes, work, users, own_password, about, acts)

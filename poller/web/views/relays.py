@@ -56,7 +56,11 @@ def gravity(row: Row) -> int:
 
 def weight(row: Row) -> str:
     """How its firmware status is marked, beside the word for it."""
-    match row.firmware_status:
+    return weight_of(row.firmware_status)
+
+
+def weight_of(status: FirmwareStatus | None) -> str:
+    match status:
         case FirmwareStatus.CURRENT:
             return "fine"
         case FirmwareStatus.WITHDRAWN | FirmwareStatus.NOT_APPROVED:
