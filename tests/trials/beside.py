@@ -1,7 +1,8 @@
-"""Seeds in a process of their own, at the lowest priority, while other tests run.
+"""Seeds and planted bugs in a process of their own, at the lowest priority, beside other tests.
 
 Most tests wait for something more than they work, so that a core would be idle meanwhile. The
-process writes a line of JSON for each seed into a file; who needs them waits for its end.
+process writes a line of JSON for each seed and each bug into a file; who needs them waits for its
+end.
 """
 
 from __future__ import annotations
@@ -13,26 +14,39 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Iterable
+from functools import cached_property
 from pathlib import Path
+from typing import Any, Final
 
 from tests.trials.many import Outcome, outcomes
+from tests.trials.score import apart
+
+BUG_SEEDS: Final = 24  # those that a bug may take until it is found
 
 
 class Beside:
-    def __init__(self, seeds: Iterable[int]) -> None:
+    def __init__(self, seeds: Iterable[int], bugs: Iterable[str]) -> None:
         descriptor, name = tempfile.mkstemp(prefix="bayroll-seeds-")
         os.close(descriptor)
         self._told = Path(name)
-        command = [sys.executable, "-m", "tests.trials.beside", name, *map(str, seeds)]
+        asked = json.dumps({"seeds": list(seeds), "bugs": list(bugs)})
+        command = [sys.executable, "-m", "tests.trials.beside", name, asked]
         self._process = subprocess.Popen(
             command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, start_new_session=True
         )
 
-    def wait(self) -> dict[int, Outcome]:
+    def seeds(self) -> dict[int, Outcome]:
         """By seed; what the process did not get to is not among them."""
+        return {one["seed"]: _outcome(one) for one in self._lines if "seed" in one}
+
+    def bugs(self) -> dict[str, dict[str, Any]]:
+        """The score of each, by its name."""
+        return {one["bug"]: one for one in self._lines if "bug" in one}
+
+    @cached_property
+    def _lines(self) -> list[dict[str, Any]]:
         self._process.wait()
-        found = [_outcome(line) for line in self._told.read_text().splitlines()]
-        return {one.seed: one for one in found}
+        return [json.loads(line) for line in self._told.read_text().splitlines()]
 
     def end(self) -> None:
         if self._process.poll() is None:
@@ -41,17 +55,20 @@ class Beside:
         self._told.unlink(missing_ok=True)
 
 
-def _outcome(line: str) -> Outcome:
-    said = json.loads(line)
-    said["failures"] = tuple((says, tuple(story)) for says, story in said["failures"])
-    return Outcome(**said)
+def _outcome(said: dict[str, Any]) -> Outcome:
+    failures = tuple((says, tuple(story)) for says, story in said["failures"])
+    return Outcome(**{**said, "failures": failures})
 
 
 def main() -> None:
     os.nice(19)
-    name, *seeds = sys.argv[1:]
+    name, given = sys.argv[1:]
+    asked = json.loads(given)
     with Path(name).open("w") as told:
-        for one in outcomes([int(seed) for seed in seeds], cores_left=1):
+        for bug in asked["bugs"]:
+            score = apart(bug, 0, BUG_SEEDS, until_found=True)
+            print(json.dumps(score), file=told, flush=True)
+        for one in outcomes(asked["seeds"], cores_left=1):
             print(json.dumps(dataclasses.asdict(one)), file=told, flush=True)
 
 

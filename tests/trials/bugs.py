@@ -19,7 +19,9 @@ from typing import Final
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bug:
-    """checks: those of which at least one must fail."""
+    """checks: those of which at least one must fail. finder: a seed that is known to find it and
+    is tried first; any other will do.
+    """
 
     name: str
     module: str
@@ -27,6 +29,7 @@ class Bug:
     new: str
     checks: tuple[int, ...]
     also: tuple[tuple[str, str], ...] = ()  # further pieces of the same module
+    finder: int = 0
 
 
 BUGS: Final[tuple[Bug, ...]] = (

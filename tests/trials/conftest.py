@@ -1,4 +1,4 @@
-"""Begins with the seeds as soon as it is known that they are asked for."""
+"""Begins with the seeds and the planted bugs as soon as it is known that they are asked for."""
 
 from __future__ import annotations
 
@@ -9,16 +9,27 @@ from tests.trials.beside import Beside
 BESIDE: pytest.StashKey[Beside] = pytest.StashKey()
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Last those that wait for what runs beside the others."""
+    items.sort(key=lambda item: "ran_beside" in getattr(item, "fixturenames", ()))
+
+
 def pytest_collection_finish(session: pytest.Session) -> None:
-    seeds = [
-        item.callspec.params["seed"]
+    asked = [
+        item.callspec.params
         for item in session.items
-        if isinstance(item, pytest.Function)
-        and "ran" in item.fixturenames
-        and "seed" in getattr(getattr(item, "callspec", None), "params", ())
+        if isinstance(item, pytest.Function) and "ran_beside" in item.fixturenames
     ]
-    if seeds and not session.config.option.collectonly:
-        session.config.stash[BESIDE] = Beside(seeds)
+    seeds = [params["seed"] for params in asked if "seed" in params]
+    bugs = [params["planted_bug"].name for params in asked if "planted_bug" in params]
+    if asked and not session.config.option.collectonly:
+        session.config.stash[BESIDE] = Beside(seeds, bugs)
+
+
+@pytest.fixture(scope="session")
+def ran_beside(request: pytest.FixtureRequest) -> Beside:
+    """Those that are asked for; they began with the session."""
+    return request.config.stash[BESIDE]
 
 
 def pytest_sessionfinish(session: pytest.Session) -> None:

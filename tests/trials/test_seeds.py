@@ -5,26 +5,19 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-from collections.abc import Mapping
 
 import pytest
 
-from tests.trials.conftest import BESIDE
-from tests.trials.many import Outcome
+from tests.trials.beside import Beside
 
 # all of them have run before the first is looked at
 pytestmark = pytest.mark.timeout(2_400)
 SEEDS = range(200)
 
 
-@pytest.fixture(scope="session")
-def ran(request: pytest.FixtureRequest) -> Mapping[int, Outcome]:
-    """Those that are asked for; they began with the session."""
-    return request.config.stash[BESIDE].wait()
-
-
 @pytest.mark.parametrize("seed", SEEDS)
-def test_a_seed_neither_misses_nor_invents(seed: int, ran: Mapping[int, Outcome]) -> None:
+def test_a_seed_neither_misses_nor_invents(seed: int, ran_beside: Beside) -> None:
+    ran = ran_beside.seeds()
     assert seed in ran, "it did not run"
     told = [line for says, story in ran[seed].failures for line in (says, *story)]
     assert told == []
