@@ -92,8 +92,9 @@ async def opcua(host: str, port: int, tell: Tell) -> None:
             if getattr(event, "ConditionName", None):
                 state = "alarm" if getattr(event, "ActiveState/Id", None) else "normal"
                 acked = "" if getattr(event, "AckedState/Id", None) else ", unacknowledged"
+                away = ", not for the operator now" if event.SuppressedOrShelved else ""
                 source, says = event.SourceName, event.Message.Text
-                tell(f"{source} {event.ConditionName}: {state}{acked}: {says}")
+                tell(f"{source} {event.ConditionName}: {state}{acked}{away}: {says}")
 
     client = Client(f"opc.tcp://{host}:{port}/")
     client.session_timeout = SESSION_MS

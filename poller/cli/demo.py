@@ -216,7 +216,7 @@ def _say_how(
         common.out.print(line)
     if lists is not None:
         common.out.print("As SCADA hears the alarms:")
-        for line in lists.lines(_prefix()):
+        for line in lists.lines(_prefix(), site_file):
             common.out.print(line)
     common.out.print("Ctrl-C ends it.\n")
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import socket
 from dataclasses import dataclass
 from importlib.util import find_spec
+from pathlib import Path
 from typing import Any, Final
 
 LOOPBACK: Final = "127.0.0.1"
@@ -23,11 +24,12 @@ class Scada:
     look: dict[str, str]
     left_out: tuple[str, ...]
 
-    def lines(self, prefix: str) -> list[str]:
+    def lines(self, prefix: str, site_file: Path) -> list[str]:
         """prefix: how commands were started."""
         listen = f"  {prefix}python -m simulator listen"
         return [
             *(f"{listen} {protocol} {place}" for protocol, place in self.look.items()),
+            f"  {prefix}bayroll points --csv --site {site_file}    # which alarm is which address",
             *(f"  {name} is left out: install bayroll[{name}]" for name in self.left_out),
         ]
 

@@ -100,7 +100,7 @@ def condition_of(
         alarm=alarm.id,
         source=source,
         source_name=shown(source_name),
-        message=shown(alarm.says, limits.SENTENCE_MAX),
+        message=shown(_message(alarm), limits.SENTENCE_MAX),
         severity=severity,
         last_severity=last_severity,
         time=at or _last(alarm),
@@ -119,6 +119,17 @@ def condition_of(
     if before is not None and replace(now, time=before.time) == before:
         return before  # nothing that a client sees
     return now
+
+
+def _message(alarm: Alarm) -> str:
+    """Of one that was put away before it was ever there: that, and why."""
+    put_away = {
+        "suppressed by design": alarm.inhibits.suppressed,
+        "out of service": alarm.inhibits.out_of_service,
+        "shelved": alarm.inhibits.shelved,
+    }
+    said = (f"{how}: {hold.why}" for how, hold in put_away.items() if hold is not None)
+    return alarm.says or next(said, "")
 
 
 def _last(alarm: Alarm) -> datetime:

@@ -121,6 +121,11 @@ def test_the_comment_is_the_last_that_a_person_made(
     assert (found.comment, found.by) == (comment, by)
 
 
+def test_one_that_was_put_away_before_it_was_there_says_why() -> None:
+    found = told(alarm("A", occurrences=0, says="", inhibits=Inhibits(suppressed=WORK)))
+    assert found.message == "suppressed by design: w1"
+
+
 def test_its_name_tells_it_from_the_others_of_its_source() -> None:
     own = alarm(id="poller.output_away.mqtt", subject="")
     assert told(alarm()).name == "silent"
