@@ -7,8 +7,17 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-from poller.model.events import KINDS, Body, ChangeClass, HealthChanged, NameplateChanged
+from poller.model.events import (
+    KINDS,
+    Body,
+    ChangeClass,
+    FirmwareStatusChanged,
+    HealthChanged,
+    NameplateChanged,
+    SettingGroupChanged,
+)
 from poller.model.status import Health
+from poller.model.work import FirmwareStatus
 
 
 class Weight(StrEnum):
@@ -65,6 +74,10 @@ _NAMED: Final = {
         says="silences",
         kinds=("relay_silent", "relay_answering", "identity_unreadable", "identity_readable"),
     ),
+    "listed": EventClass(
+        says="listed, seen, noted",
+        kinds=("relay_listed", "relay_delisted", "relay_seen", "finding_noted"),
+    ),
     "restarts": EventClass(says="restarts", kinds=("relay_restarted",)),
     "investigations": EventClass(
         says="investigations",
@@ -87,6 +100,7 @@ _NAMED: Final = {
     "alarms": EventClass(
         says="alarms", kinds=("alarm_moved", "alarm_inhibited", "alarm_released", "alarm_latched")
     ),
+    "delays": EventClass(says="delays of alarms", kinds=("timer_set", "alarm_rated")),
     "planning": EventClass(
         says="bulletins, packages, spares",
         kinds=(
@@ -134,14 +148,27 @@ WEIGHTS: Final = {
     "settings": Weight.NOTE,
 }
 """Of what is not at rest whatever its kind."""
+ALLOWED: Final = frozenset(
+    {
+        FirmwareStatus.CURRENT,
+        FirmwareStatus.APPROVED_OLDER,
+        FirmwareStatus.NO_RULE,
+        FirmwareStatus.NOT_READ,
+    }
+)
+"""Of firmware against the list: what asks for nobody."""
 NOTED: Final = frozenset(
     {"flag_rose", "relay_silent", "identity_unreadable", "no_valid_map", "investigation_opened"}
 )
 
 
 def weight(body: Body) -> Weight:
+    if isinstance(body, SettingGroupChanged) and body.before is None:
+        return Weight.REST  # what it was when it was first read
     if isinstance(body, HealthChanged):
         return {Health.ALARM: Weight.GRAVE, Health.WARNING: Weight.NOTE}.get(
             body.after, Weight.REST
         )
+    if isinstance(body, FirmwareStatusChanged) and body.after not in ALLOWED:
+        return Weight.NOTE
     return Weight.NOTE if body.kind in NOTED else WEIGHTS.get(class_of(body), Weight.REST)

@@ -188,7 +188,7 @@ def _away(band: Band) -> bool:
 
 UNKNOWN: Final = ("not known", Weight.UNKNOWN)
 PAUSED: Final = ("paused", Weight.NOTE)
-WORKED_ON: Final = ("not polled: work", Weight.NOTE)
+WORKED_ON: Final = ("worked on", Weight.NOTE)
 STOPPED: Final = ("Bayroll not running", Weight.UNKNOWN)
 ANSWERING: Final = {
     True: ("answering", Weight.REST),

@@ -70,6 +70,9 @@ def history(behind: Behind, state: State, relay: str, span: str | None) -> tuple
     first = now - SPANS[span][1]
     sought = Sought(subjects=(relay,), kinds=KINDS, since=first)
     found = behind.journal.page(sought, limit=limits.TIMELINE_EVENTS_MAX)
+    oldest = behind.journal.history(subject=relay, limit=1)
+    if oldest and found.older is None:  # nothing is to be seen before it was listed
+        first = min(max(first, oldest[0].event.at), now)
     told = timeline(
         state,
         relay,

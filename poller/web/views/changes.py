@@ -29,6 +29,18 @@ MARKS: Final = {Weight.GRAVE: "bad", Weight.NOTE: "warn"}
 """How an event is marked, beside the words for its class."""
 
 
+LOOKS: Final = {
+    "at relays": (
+        *("unplanned", "wrong_version", "planned", "swapped", "hardware", "settings", "spelling"),
+        *("first_read", "list", "flags", "health", "silence", "restarts"),
+    ),
+    "nobody planned": ("unplanned", "wrong_version", "swapped", "hardware", "settings"),
+    "what people did": ("investigations", "work", "entered", "planning", "people"),
+    "alarms": ("alarms",),
+}
+"""What is asked for most, each at one touch."""
+
+
 async def asked(
     of: Text = None, classes: Classes = None, since: Text = None, until: Text = None
 ) -> Asked:
@@ -131,6 +143,7 @@ def sentence(event: Event) -> str:
 
 
 WORDS: Final[dict[str, Any]] = {
+    "looks": {says: urlencode([("class", one) for one in names]) for says, names in LOOKS.items()},
     "classes": CLASSES,
     "marks": MARKS,
     "sentence": sentence,

@@ -95,11 +95,22 @@ PARTS_OF: Final[dict[str, Callable[[Seen], Values]]] = {
     "registers": Seen.registers,
 }
 """Pieces that are drawn anew one by one, each by its template."""
+VALUES: Final = {
+    "health": "health",
+    "behaviour": "behaviour",
+    "setting_group": "setting group",
+    "free_memory_kb": "memory",
+    "stored_records": "kept in it",
+    "uptime_s": "running for",
+    "relay_time": "its own clock",
+}
+"""Names of values of a status, for people."""
 WORDS: Final[Values] = {
     "SPANS": SPANS,
     "SIGNS": SIGNS,
     "MARKS": MARKS,
     "STATE": STATE,
+    "VALUES": VALUES,
     "DISPOSITION": DISPOSITION,
     "IN_WORDS_MAX": IN_WORDS_MAX,
     "in_words": in_words,
