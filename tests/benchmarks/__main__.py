@@ -1,4 +1,4 @@
-"""uv run python -m tests.benchmarks latency [--changes N]: from a believed change to each client.
+"""uv run python -m tests.benchmarks latency: from a believed change to each client.
 
 A real service, journal and outputs, each read by a client that is not ours. Every change is a flag
 of another relay that rises, so that an alarm comes. Beside each client's time stands how many times
@@ -12,6 +12,7 @@ import argparse
 import asyncio
 import sys
 import tempfile
+from math import inf
 from pathlib import Path
 from statistics import median, quantiles
 from typing import Final
@@ -25,20 +26,27 @@ MS: Final = 1_000
 def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
     parser.add_argument("which", choices=["latency"])
-    parser.add_argument("--changes", type=int, default=300, help="how many; 100 at least")
+    parser.add_argument("--relays", type=int, default=300, help="of the site; 300 unless given")
+    parser.add_argument("--changes", type=int, help="of as many relays; all unless given")
+    parser.add_argument("--apart-ms", type=float, default=20, help="20 unless given; 0: a burst")
     given = parser.parse_args()
-    if not 100 <= given.changes <= 2_000:
-        parser.error("--changes: 100 to 2000")
+    changes = given.relays if given.changes is None else given.changes
+    if not 100 <= changes <= given.relays <= 2_000:
+        parser.error("100 changes at least, no more than there are relays, of which 2000 at most")
     quiet()
     with tempfile.TemporaryDirectory(prefix="bayroll-bench-") as folder:
-        found = asyncio.run(measure(Path(folder), given.changes))
+        found = asyncio.run(measure(Path(folder), given.relays, changes, given.apart_ms / MS))
     durable = median(found["durable"])
-    print(f"{given.changes} changes, each believed, then durable, then with each client")
+    print(
+        f"{changes} changes, of {given.relays} relays: believed, then durable, then with a client"
+    )
     print(f"{'':16}{'median':>10}{'99th':>10}   {'times the commit, median'}")
     for name, times in found.items():
-        line = f"{MS * median(times):7.1f} ms{MS * quantiles(times, n=100)[-1]:7.1f} ms"
-        print(f"{name:16}{line}   {median(times) / durable:.1f}")
-    missing = [name for name, times in found.items() if len(times) < given.changes]
+        middle, last = (
+            (median(times), quantiles(times, n=100)[-1]) if len(times) > 1 else (inf, inf)
+        )
+        print(f"{name:16}{MS * middle:7.1f} ms{MS * last:7.1f} ms   {middle / durable:.1f}")
+    missing = [name for name, times in found.items() if len(times) < changes]
     if missing:
         print(f"not every change arrived at: {', '.join(missing)}")
     return 1 if missing else 0

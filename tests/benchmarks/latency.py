@@ -4,16 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import random
-import re
-import socket
-import threading
 import time
-from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
-from contextlib import AsyncExitStack, asynccontextmanager, contextmanager, suppress
-from dataclasses import dataclass, field
+from collections.abc import AsyncIterator, Collection, Mapping, Sequence
+from contextlib import AsyncExitStack, asynccontextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from poller.alarms.points import alarm_number
 from poller.decide import About
@@ -21,71 +17,91 @@ from poller.edges.clock import SystemClock
 from poller.journal.committer import ThreadCommitter
 from poller.journal.reader import Reader
 from poller.journal.store import Writer
-from poller.judging.findings import Edges
+from poller.judging.findings import Answering, Edges
 from poller.publishing.opening import open_outputs
 from poller.publishing.ports import Context, Inside, Output
 from poller.service import Ports, Service
 from poller.site.load import load_site
 from poller.site.settings import Site
 from poller.site.shipped_alarms import TEXT
-from tests.peers.libmodbus import Client
+from tests.benchmarks import clients
 from tests.publishing.brokers import HOST, Listener, Mosquitto, free_port
+from tests.publishing.iec104.control_centre import ControlCentre
 
 FLAG: Final = "firmware_changed"
-APART_S: Final = 0.02
-BITS: Final = 2_000  # that one request may ask for
-SUBJECT: Final = re.compile(rb'subject="([^"]*)"')
+ALARM: Final = f"flag.{FLAG}"
+FIRST_104: Final = 1_000
 LAST_S: Final = 10.0  # that the last of them may take
 
 
-@dataclass
-class Heard:
-    """When a client heard of each relay's alarm, by its own clock's reading (monotonic)."""
-
-    at: dict[str, float] = field(default_factory=dict)
-
-    def note(self, relay: str) -> None:
-        self.at.setdefault(relay, time.monotonic())
-
-
-async def measure(folder: Path, changes: int) -> dict[str, list[float]]:
+async def measure(
+    folder: Path, relays: int, changes: int, apart_s: float
+) -> dict[str, list[float]]:
     """Seconds from each believed change to its commit, and to each client."""
-    relays = [f"q{number:04}-main1" for number in range(changes)]
+    names = [f"q{number:04}-main1" for number in range(relays)]
     async with AsyncExitStack() as stack:
+        enter = stack.enter_async_context
         broker = Mosquitto(folder)
         await broker.start()
         stack.push_async_callback(broker.stop)
-        syslog = stack.enter_context(_syslog())
-        points_port = free_port()
-        site = _site(relays, broker.port, syslog.port, points_port)
-        service = await stack.enter_async_context(_service(folder, site))
-        listener = await stack.enter_async_context(Listener(broker.port))
-        while any(line.connected is False for line in service._pump.status()):  # noqa: ASYNC110
-            await asyncio.sleep(0.05)
-        points = _Points(points_port, service, relays)
+        syslog = stack.enter_context(clients.syslog())
+        ports = {name: free_port() for name in ("alarm_points", "iec104", "opcua")}
+        service = await enter(_service(folder, _site(names, broker.port, syslog.port, ports)))
+        mqtt = await enter(Listener(broker.port))
+        host = await enter(Listener(broker.port, ("spBv1.0/#",)))
+        await _settled(service, all_but={"iec104"})  # which waits for who calls
+        centre = await enter(ControlCentre(ports["iec104"]))
+        await centre.there()
+        opcua = await enter(clients.opcua(ports["opcua"]))
+        points = clients.Points(ports["alarm_points"], _numbers(service, names))
         stack.push_async_callback(asyncio.to_thread, points.end)
-        began, durable = await _change(service, relays)
+        for name in names:  # else Sparkplug has no device to tell of
+            service._decide(About(relay=name, finding=Answering()))
+            await asyncio.sleep(0)
+        await _settled(service)
+        changed = names[:changes]
+        began, durable = await _change(service, changed, apart_s)
         deadline = time.monotonic() + LAST_S
         heard: dict[str, Mapping[str, float]] = {}
         while time.monotonic() < deadline:
-            await asyncio.sleep(0.1)
+            await asyncio.sleep(0.5)
+            by_address = {FIRST_104 + at: name for at, name in _numbers(service, names).items()}
             heard = {
                 "durable": durable,
-                "mqtt event": _mqtt(listener, "/event"),
-                "mqtt alarm list": _mqtt(listener, f".flag.{FLAG}"),
+                "mqtt event": clients.events(mqtt),
+                "mqtt alarm list": clients.alarm_list(mqtt, ALARM),
                 "modbus points": points.heard.at,
                 "syslog": syslog.heard.at,
+                "sparkplug": clients.sparkplug(host, ALARM),
+                "opcua": opcua.at,
+                "iec104": clients.iec104(centre, by_address),
             }
             if all(len(times) >= changes for times in heard.values()):
                 break
         return {
-            name: [times[relay] - began[relay] for relay in relays if relay in times]
+            name: [times[relay] - began[relay] for relay in changed if relay in times]
             for name, times in heard.items()
         }
 
 
+async def _settled(service: Service, all_but: Collection[str] = ()) -> None:
+    """Everybody is there, and was told everything."""
+    while any(  # noqa: ASYNC110
+        line.connected is False or line.lag
+        for line in service._pump.status()
+        if line.output not in all_but
+    ):
+        await asyncio.sleep(0.05)
+
+
+def _numbers(service: Service, relays: Sequence[str]) -> dict[int, str]:
+    """Relays by the number of their alarm."""
+    numbers = {alarm_number(service.durable.points, relay, ALARM): relay for relay in relays}
+    return {number: relay for number, relay in numbers.items() if number is not None}
+
+
 async def _change(
-    service: Service, relays: Sequence[str]
+    service: Service, relays: Sequence[str], apart_s: float
 ) -> tuple[dict[str, float], dict[str, float]]:
     """When each was believed, and when it was durable."""
     began: dict[str, float] = {}
@@ -101,12 +117,12 @@ async def _change(
         began[relay] = time.monotonic()
         service._decide(About(relay=relay, finding=edges))
         waiting.append(asyncio.create_task(committed(relay, service.state.seq)))
-        await asyncio.sleep(APART_S)
+        await asyncio.sleep(apart_s)
     await asyncio.gather(*waiting)
     return began, durable
 
 
-def _site(relays: Sequence[str], mqtt: int, syslog: int, points: int) -> Site:
+def _site(relays: Sequence[str], mqtt: int, syslog: int, ports: Mapping[str, int]) -> Site:
     """Nobody answers at these relays; they are asked so rarely that it costs nothing."""
     listed = "".join(
         f"  - {{id: {name}, bay: {name[:5].upper()}, function: main 1,"
@@ -118,7 +134,10 @@ def _site(relays: Sequence[str], mqtt: int, syslog: int, points: int) -> Site:
         "intervals: {status_s: 3600, nameplate_s: 86400}\n"
         f"broker: {{host: {HOST}, port: {mqtt}}}\n"
         "outputs:\n  mqtt: {}\n"
-        f"  alarm_points: {{port: {points}}}\n"
+        f"  alarm_points: {{port: {ports['alarm_points']}}}\n"
+        f"  iec104: {{port: {ports['iec104']}, first_address: {FIRST_104}}}\n"
+        f"  opcua: {{port: {ports['opcua']}, anonymous: true}}\n"
+        "  sparkplug: {}\n"
         f"  syslog: {{transport: udp, host: {HOST}, port: {syslog}}}\n"
         f"relays:\n{listed}"
     )
@@ -146,8 +165,13 @@ async def _service(folder: Path, site: Site) -> AsyncIterator[Service]:
                     reader=reader,
                     committer=committer,
                     live=inside.live,
+                    state=inside.state,
+                    acknowledge=inside.acknowledge,
+                    clock_kept=inside.clock_kept,
+                    stuck=inside.stuck,
                     now=SystemClock().utc,
                     secrets=lambda secret: None,
+                    extra={"folder": str(folder)},
                 )
 
             found, problems = open_outputs(of, context)
@@ -174,76 +198,3 @@ async def _service(folder: Path, site: Site) -> AsyncIterator[Service]:
             task.cancel()
             await asyncio.wait([task])
             await committer.close()
-
-
-# Clients.
-
-
-def _mqtt(listener: Listener, ending: str) -> dict[str, float]:
-    found: dict[str, float] = {}
-    for one in list(listener.heard):
-        if one.topic.endswith(ending) and one.payload:
-            body: dict[str, Any] = one.body
-            if ending != "/event" or body["kind"] == "alarm_moved":
-                found.setdefault(body.get("relay") or body["subject"], one.at)
-    return found
-
-
-@dataclass
-class _Syslog:
-    """A bare UDP receiver; the relay stands in the structured data."""
-
-    port: int
-    heard: Heard = field(default_factory=Heard)
-
-
-@contextmanager
-def _syslog() -> Iterator[_Syslog]:
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
-        sock.bind((HOST, 0))
-        sock.settimeout(0.2)
-        found = _Syslog(sock.getsockname()[1])
-        ended = threading.Event()
-
-        def receive() -> None:
-            while not ended.is_set():
-                with suppress(TimeoutError):
-                    message = sock.recv(8_192)
-                    if b" alarm_moved " in message:
-                        relay = SUBJECT.search(message)
-                        assert relay is not None, message
-                        found.heard.note(relay[1].decode())
-
-        thread = threading.Thread(target=receive, name="syslog receiver")
-        thread.start()
-        yield found
-        ended.set()
-        thread.join()
-
-
-class _Points:
-    """Reads all discrete inputs over and over, as fast as they come."""
-
-    def __init__(self, port: int, service: Service, relays: Sequence[str]) -> None:
-        self.heard = Heard()
-        self._ended = threading.Event()
-        numbers = {
-            relay: alarm_number(service.durable.points, relay, f"flag.{FLAG}") for relay in relays
-        }
-        self._relays = {number: relay for relay, number in numbers.items() if number is not None}
-        self._thread = threading.Thread(target=self._read, args=(port,), name="points client")
-        self._thread.start()
-
-    def _read(self, port: int) -> None:
-        last = max(self._relays)
-        with Client(HOST, port, unit=1) as client:
-            while not self._ended.is_set():
-                for first in range(0, last + 1, BITS):
-                    count = min(BITS, last + 1 - first)
-                    for place, stands in enumerate(client.input_bits(first, count), first):
-                        if stands:
-                            self.heard.note(self._relays[place])
-
-    def end(self) -> None:
-        self._ended.set()
-        self._thread.join()

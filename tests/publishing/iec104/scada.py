@@ -9,6 +9,7 @@ JSON for each thing that it hears, and each answer. c104 is GPLv3; it is a tool 
 import json
 import sys
 import threading
+import time
 from typing import Any
 
 import c104
@@ -20,7 +21,7 @@ SAYING = threading.Lock()
 
 def say(what: str, **more: Any) -> None:
     with SAYING:
-        print(json.dumps({"what": what, **more}), flush=True)
+        print(json.dumps({"what": what, "at": time.monotonic(), **more}), flush=True)
 
 
 def frame(connection: c104.Connection, data: bytes) -> None:
