@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import Counter, deque
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Final
 
@@ -47,6 +47,7 @@ class Figure:
     """One figure beside its target. value: None where there was no alarm to take it from.
 
     most: the most that can be managed, where the standard says that too. note: what else to know.
+    near: the target is a share to come near to, and no limit.
     """
 
     name: str
@@ -56,6 +57,7 @@ class Figure:
     most: float | None = None
     source: str = TABLE
     note: str = ""
+    near: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -294,4 +296,5 @@ def _priorities(seen: _Seen) -> Iterable[Figure]:
     whole = seen.priorities.total()
     for priority, target in ((Priority.LOW, 80), (Priority.MEDIUM, 15), (Priority.HIGH, 5)):
         share = _share(seen.priorities[priority], whole)
-        yield _figure(f"{priority} priority", share, "%", target, note="of all that were told")
+        figure = _figure(f"{priority} priority", share, "%", target, note="of all that were told")
+        yield replace(figure, near=True)

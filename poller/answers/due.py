@@ -35,7 +35,7 @@ class DueReason:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DueStep:
-    """One step of a way, as the approved list has it."""
+    """One step of a way, as the approved list has it. remarks: what to mind of it, in words."""
 
     version_from: str
     version_to: str
@@ -44,6 +44,7 @@ class DueStep:
     settings_survive: bool
     can_be_undone: bool
     memory_kb: int | None
+    remarks: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,6 +137,7 @@ def _step(step: Step) -> DueStep:
         settings_survive=step.settings_survive,
         can_be_undone=step.can_be_undone,
         memory_kb=step.memory_kb,
+        remarks=tuple(_remarks(step)),
     )
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import Annotated, Final
+from typing import Annotated
 
 import typer
 
-from poller.alarms.measures import LEAST, Figure, Measures
+from poller.alarms.measures import LEAST, Measures
+from poller.answers.measures import TOO_SHORT, number, source
 from poller.answers.words import count, moment, span
 from poller.cli import common
 from poller.cli.common import Exit, JsonOption, SiteOption
@@ -17,8 +18,6 @@ from poller.model.canonical import plain
 from poller.model.text import shown
 from poller.site.shipped_alarms import catalogue_of
 from poller.work.window import instant, zone_named
-
-TOO_SHORT: Final = "Less than 30 days tell little: the standard asks for 30 at least."
 
 
 def measures(
@@ -65,15 +64,15 @@ def _print(found: Measures) -> None:
     length = span(int((found.end - found.start).total_seconds()))
     out.print(f"{moment(found.start)} to {moment(found.end)}, {length}:")
     out.print(f"the operator was told {count(found.alarms, 'alarm', 'alarms')}")
-    sources = list(dict.fromkeys(_source(one) for one in found.figures))
+    sources = list(dict.fromkeys(source(one) for one in found.figures))
     drawn = common.table(("figure", "here", "", "target", "most", "source"))
     for one in found.figures:
         most = "-" if one.most is None else f"{one.most:g}"
-        place = str(sources.index(_source(one)) + 1)
-        drawn.add_row(one.name, _number(one.value), one.unit, f"{one.target:g}", most, place)
+        place = str(sources.index(source(one)) + 1)
+        drawn.add_row(one.name, number(one.value), one.unit, f"{one.target:g}", most, place)
     out.print(drawn)
-    for at, source in enumerate(sources, 1):
-        out.print(f"source {at}: {source}")
+    for at, text in enumerate(sources, 1):
+        out.print(f"source {at}: {text}")
     for flood in found.floods:
         out.print(f"flood: {moment(flood.start)} to {moment(flood.end)}, {flood.alarms} alarms")
     for name, times in found.top:
@@ -88,16 +87,3 @@ def _print(found: Measures) -> None:
     out.print(found.scope)
     if not found.long_enough:
         out.print(TOO_SHORT)
-
-
-def _source(one: Figure) -> str:
-    return f"{one.source}; {one.note}" if one.note else one.source
-
-
-def _number(value: float | None) -> str:
-    """Two decimals at most; what is not quite nothing is not told as nothing."""
-    if value is None:
-        return "-"
-    if 0 < value < 0.005:
-        return "under 0.01"
-    return f"{value:,.2f}".rstrip("0").rstrip(".")

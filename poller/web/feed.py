@@ -20,7 +20,19 @@ from poller.model.standing import State
 from poller.model.status import StatusReading
 
 NAMED_MAX: Final = 200  # of one sort, told one by one; past it the page asks for all
-EVERYTHING: Final = frozenset({"site_loaded", "relay_listed", "relay_delisted", "clock_stepped"})
+# also what is about makers, families and packages, and so about relays that it does not name
+EVERYTHING: Final = frozenset(
+    {
+        "site_loaded",
+        "relay_listed",
+        "relay_delisted",
+        "clock_stepped",
+        "bulletin_added",
+        "bulletin_closed",
+        "evaluation_entered",
+        "package_checked",
+    }
+)
 SORTS: Final = ("relays", "alarms", "work", "investigations")
 OF_BODY: Final = {"alarm": "alarms", "work": "work", "investigation": "investigations"}
 

@@ -2,6 +2,32 @@
 
 from __future__ import annotations
 
-from poller.web.views import about, acts, alarms, changes, own_password, relay, relays, users, work
+from poller.web.views import (
+    about,
+    acts,
+    alarms,
+    changes,
+    due,
+    measures,
+    own_password,
+    relay,
+    relays,
+    users,
+    versions,
+    work,
+)
 
-VIEWS = (relays, relay, alarms, changes, work, users, own_password, about, acts)
+VIEWS = (
+    relays,
+    relay,
+    measures,
+    alarms,
+    changes,
+    work,
+    due,
+    versions,
+    users,
+    own_password,
+    about,
+    acts,
+)

@@ -77,9 +77,10 @@ async def work(
     person: Somebody,
     relay: Prefilled = "",
     to: Prefilled = "",
+    expects: Prefilled = "",
     kind: WorkKind = WorkKind.UPDATE,
 ) -> Response:
-    """relay, to, kind: what the form for new work begins with."""
+    """relay, to, expects, kind: what the form for new work begins with."""
     state = page.behind.state()
     return await page.drawing.whole(
         person,
@@ -87,7 +88,7 @@ async def work(
         state=state,
         **await _values(page, state),
         **WORDS,
-        given={"relays": relay, "to": to, "kind": kind},
+        given={"relays": relay, "to": to, "expects": expects, "kind": kind},
         KIND=KIND,
         relays=sorted(
             ((name, position(name, state)) for name, one in state.relays.items() if one.listed),
