@@ -2,27 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Annotated, Any, Final
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Depends, Query
 from fastapi.responses import Response
 
-from poller.answers.advisories import PRESSING, AdvisoryRow, advisory_rows
-from poller.answers.due import DueRow, FetchRow, due_rows, fetch_csv, fetch_rows, fetch_text
+from poller.answers.advisories import PRESSING
+from poller.answers.due import DueRow, fetch_csv, fetch_text
 from poller.answers.words import position
 from poller.model import limits
-from poller.model.problems import Problem
 from poller.model.standing import State
 from poller.model.text import shown
 from poller.planning.advisories import Verdict
 from poller.planning.boxes import unread
-from poller.planning.due import due
-from poller.planning.fetch import to_fetch
-from poller.planning.known import Known
 from poller.planning.reasons import Cause
 from poller.web.page import Page, page_of
+from poller.web.planned import told
 from poller.web.who import Somebody
 
 router = APIRouter()
@@ -42,37 +38,6 @@ VERDICTS: Final = {
     Verdict.FIXED: ("fine", "✓"),
     Verdict.NOT_AFFECTED: ("none", "○"),
 }
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
-    """All of it at one moment. known: as the folder was read."""
-
-    known: Known
-    due: tuple[DueRow, ...]
-    fetch: tuple[FetchRow, ...]
-    advisories: tuple[AdvisoryRow, ...]
-
-    @property
-    def unusable(self) -> tuple[Problem, ...]:
-        return self.known.held.unusable
-
-
-async def told(page: Page, state: State) -> Told:
-    """Of that state, beside the loop: it may have to read a folder."""
-    behind, site, now, live = page.behind, page.behind.site(), page.behind.now(), page.behind.live()
-
-    def make() -> Told:
-        known = behind.known(site, state)
-        found = due(state, site, known.held, known.concerned, live, now)
-        return Told(
-            known=known,
-            due=due_rows(found, state),
-            fetch=fetch_rows(to_fetch(found, state), state),
-            advisories=advisory_rows(known.held, known.concerned, state),
-        )
-
-    return await behind.threads.do(make)
 
 
 @router.get("/due")

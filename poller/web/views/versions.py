@@ -24,23 +24,15 @@ from poller.answers.versions import (
 )
 from poller.answers.words import position
 from poller.model.standing import State
-from poller.model.work import FirmwareStatus
 from poller.site.approved import DEVICE
 from poller.web.page import Page, page_of
 from poller.web.stack import LAYERS_MAX, Layer, Stack, stack
+from poller.web.views.relays import weight_of
 from poller.web.who import Somebody
 
 router = APIRouter()
 ThePage = Annotated[Page, Depends(page_of)]
 
-WEIGHTS: Final = {
-    FirmwareStatus.CURRENT: "fine",
-    FirmwareStatus.APPROVED_OLDER: "none",
-    FirmwareStatus.WITHDRAWN: "bad",
-    FirmwareStatus.NOT_APPROVED: "bad",
-    FirmwareStatus.NEWER_THAN_TARGET: "warn",
-    FirmwareStatus.NOT_COMPARABLE: "warn",
-}
 SIGNS: Final = {"fine": "✓", "bad": "▲", "warn": "!", "none": "○"}
 TEXTURES: Final = range(1, LAYERS_MAX + 1)  # as the template draws them
 NAME_MAX: Final = 24  # characters of a name inside a picture
@@ -132,7 +124,7 @@ def card(key: str, group: Group, turns: Sequence[Turn], state: State, now: datet
             Line(
                 row=row,
                 name="not read" if version is None else row.version or "",
-                weight=WEIGHTS.get(row.status, "none"),
+                weight=weight_of(row.status),
                 texture=0 if row.target or layer is None else next(textures),
                 layer=layer,
             )
