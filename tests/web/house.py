@@ -36,8 +36,8 @@ from poller.web.passwords import Passwords, beside
 from tests.cli.bench import AT, STORY
 
 PASSWORD = "cold-tea-at-the-bay"  # noqa: S105
-PATHS = ["/relays", "/alarms", "/about"]
-"""Every view that needs nothing in its address."""
+PATHS = ["/relays", "/relays/q01-main1", "/alarms", "/changes", "/about"]
+"""Every view, as anybody may see it."""
 HERE = "http://127.0.0.1:8420"
 
 
