@@ -51,9 +51,9 @@ class Chromium:
 
 
 @asynccontextmanager
-async def served(house: House) -> AsyncIterator[str]:
+async def served(house: House, port: int | None = None) -> AsyncIterator[str]:
     """The address, without the slash at its end."""
-    house.settings = Settings(port=free_port())
+    house.settings = Settings(port=port or free_port())
     server = Served(house.page, house.settings, house.folder, random.Random(1), app_of)
     task = asyncio.create_task(server.run())
     try:
@@ -75,15 +75,27 @@ def _complains(said: ConsoleMessage) -> bool:
 async def opened(
     house: House, path: str, user: str | None = None, *, width: int = 1280, **more: Any
 ) -> AsyncIterator[Page]:
-    """A tab at that path, signed in by the form; fails where a script or the policy complains."""
+    """A tab on the page of this house."""
+    async with served(house) as address, tab(address, path, user, width=width, **more) as page:
+        yield page
+
+
+@asynccontextmanager
+async def tab(
+    address: str,
+    path: str,
+    user: str | None = None,
+    password: str = PASSWORD,
+    *,
+    width: int = 1280,
+    **more: Any,
+) -> AsyncIterator[Page]:
+    """At that path, signed in by the form; fails where a script or the policy complains."""
     complaints: list[str] = []
     browser = await Chromium.started()
-    async with (
-        served(house) as address,
-        await browser.new_context(
-            base_url=address, viewport={"width": width, "height": WIDTHS[width]}, **more
-        ) as context,
-    ):
+    async with await browser.new_context(
+        base_url=address, viewport={"width": width, "height": WIDTHS[width]}, **more
+    ) as context:
         page = await context.new_page()
         page.set_default_timeout(SOON_MS)
         page.on("pageerror", lambda error: complaints.append(str(error)))
@@ -91,7 +103,7 @@ async def opened(
         await page.goto(path)
         if user is not None:
             await page.get_by_label("Name").fill(user)
-            await page.get_by_label("Password").fill(PASSWORD)
+            await page.get_by_label("Password").fill(password)
             await page.keyboard.press("Enter")
             await page.wait_for_url(address + path)
         yield page

@@ -108,24 +108,15 @@ async def test_by_keyboard_alone_an_alarm_is_acknowledged(house: House) -> None:
         await page.keyboard.press("Tab")
         await expect(page.locator(":focus")).to_have_text("To the content")
         await page.keyboard.press("Enter")
-        await page.keyboard.press("Tab")
-        await expect(page.locator(":focus")).to_have_attribute("name", "why")
+        comment = page.locator(".slip.asks").first.get_by_label("Comment")
+        for _ in range(4):  # a link or two stand before the first alarm
+            await page.keyboard.press("Tab")
+            if await comment.evaluate("(one) => one === document.activeElement"):
+                break
+        await expect(comment).to_be_focused()
         await page.keyboard.type("seen")
         await page.keyboard.press("Enter")
         await expect(page.get_by_text("acknowledged by ute").first).to_be_visible()
-
-
-async def test_a_lost_connection_says_so_and_comes_back(house: House) -> None:
-    async with opened(house, "/relays") as page:
-        await expect(page.locator("#relay-q03-main1 .age")).to_have_count(0)
-        await page.context.set_offline(True)
-        house.page.feed.close()
-        await expect(page.locator("#lost")).to_contain_text("No connection to Bayroll since")
-        house.page.feed.open()
-        house.decide(About(relay="q03-main1", finding=SILENT))
-        await page.context.set_offline(False)
-        await expect(page.locator("#lost")).to_be_hidden()
-        await expect(page.locator("#relay-q03-main1")).to_contain_text("no answer")
 
 
 async def test_who_is_removed_is_told_that_the_session_is_over(house: House) -> None:

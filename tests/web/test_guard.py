@@ -7,11 +7,17 @@ from collections.abc import AsyncIterator
 
 import httpx
 import pytest
+from fastapi.routing import APIRoute
 from structlog.testing import capture_logs
 
+from poller.edges.commands import COMMANDS
 from poller.model import limits
+from poller.model.users import Role
 from poller.site.settings import Page as Settings
 from poller.site.settings import PageTls
+from poller.web import sign_in
+from poller.web.app import routes
+from poller.web.views import VIEWS
 from tests.trials.virtual_loop import VirtualLoop
 from tests.web.house import House, form_of
 
@@ -67,6 +73,7 @@ async def test_every_answer_carries_the_usual_headers(house: House, path: str) -
     )
     assert policy["default-src"] == "'none'"
     assert policy["script-src"] == policy["style-src"] == "'self'"
+    assert "unsafe" not in answer.headers["content-security-policy"]
     assert policy["frame-ancestors"] == policy["base-uri"] == "'none'"
     assert "server" not in answer.headers
 
@@ -202,6 +209,32 @@ async def test_a_form_of_another_session_does_nothing(house: House) -> None:
         theirs = form_of((await eve.get("/about")).text)
         told = {"form": theirs, "relay": "q01-main1", "why": "x"}
         answer = await ute.post("/do/pause", data=told)
+        assert (answer.status_code, house.asked) == (403, [])
+
+
+def routes_that_change() -> list[tuple[str, str]]:
+    """Method and path of every route of the page but those by which somebody signs in."""
+    views = [sign_in.views, *(view.router for view in VIEWS)]
+    of_views = [route for router in views for route in router.routes if isinstance(route, APIRoute)]
+    found = {(method, route.path) for route in of_views for method in route.methods}
+    for path, ways in routes(COMMANDS, "0").openapi()["paths"].items():
+        found |= {(method.upper(), path) for method in ways}
+    found = {(method, path) for method, path in found if method not in ("GET", "HEAD")}
+    assert len(found) > 30
+    return sorted(found - {("POST", "/sign-in"), ("POST", "/api/v1/session")})
+
+
+@pytest.mark.parametrize(("method", "path"), routes_that_change(), ids=str)
+async def test_nothing_is_changed_by_who_has_only_the_cookie(
+    house: House, method: str, path: str
+) -> None:
+    """OWASP, Cross-Site Request Forgery Prevention, synchronizer token; from memory."""
+    house.add("ute", *Role)
+    asks = {"POST /do/{command}": "/do/pause", "POST /users/{act}": "/users/add"}
+    where = asks.get(f"{method} {path}", path).format(user="eve", relay="q01-main1")
+    async with house.browser("ute") as client:
+        client.headers["x-bayroll-form"] = "guessed"
+        answer = await client.request(method, where, json={} if "/api/" in path else None)
         assert (answer.status_code, house.asked) == (403, [])
 
 

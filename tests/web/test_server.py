@@ -13,6 +13,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
 
+import httpx
 import pytest
 
 from poller.edges import commands
@@ -22,7 +23,7 @@ from poller.site.settings import PageTls
 from poller.web.server import Served, address
 from tests.publishing.brokers import HOST, free_port
 from tests.publishing.certificates import OPENSSL, make_all
-from tests.web.house import House, app_of
+from tests.web.house import House, app_of, sign_in
 
 ASK = b"GET /health HTTP/1.1\r\nHost: localhost\r\n\r\n"
 WITHIN_S = 30.0
@@ -113,6 +114,23 @@ async def test_on_a_network_it_waits_for_somebody_who_may_see_it(
         assert (await ask(port, secure=trusting)).startswith(b"HTTP/1.1 200")
         house.decide(commands.command("user_remove", {"user": "ute"}))
         await until(lambda: not served.listens)
+
+
+async def test_over_tls_the_cookie_goes_out_over_tls_alone(house: House, tmp_path: Path) -> None:
+    """On a real socket, with the certificate of a file."""
+    if OPENSSL is None:
+        pytest.skip("OpenSSL's command is not installed on this machine")
+    make_all(tmp_path)
+    house.folder = tmp_path
+    house.add("ute", "viewer")
+    tls = PageTls(certificate="server.pem", key="server.key")
+    trusting = ssl.create_default_context(cafile=str(tmp_path / "ca.pem"))
+    async with serving(house, Settings(port=free_port(), tls=tls)) as served:
+        async with httpx.AsyncClient(base_url=served.address, verify=trusting) as client:
+            cookie = (await sign_in(client, "ute")).headers["set-cookie"]
+            assert cookie.startswith("__Host-bayroll-")
+            assert {"Secure", "HttpOnly", "SameSite=strict"} <= set(cookie.split("; "))
+            assert (await client.get("/relays")).status_code == 200
 
 
 # Who is slow. The times are cut short; what is held up is a socket, and not a clock of ours.

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import httpx
 import pytest
+from argon2 import Parameters, Type, extract_parameters
+from argon2.profiles import RFC_9106_LOW_MEMORY
 
 from poller.edges import commands
 from poller.model import limits
 from poller.site.settings import Page as Settings
 from poller.site.settings import PageTls
+from poller.web.passwords import HASHER
 from tests.web.house import PASSWORD, House, form_of, sign_in
 
 DAY_S = 86_400
@@ -176,6 +179,21 @@ async def test_there_are_only_so_many(house: House, monkeypatch: pytest.MonkeyPa
 
 
 # Guessing.
+
+
+def test_hashes_are_made_as_the_standard_says() -> None:
+    """RFC 9106, section 4, second recommended option; the library's own and from memory."""
+    made = Parameters(
+        type=Type.ID,
+        version=19,
+        salt_len=16,
+        hash_len=32,
+        time_cost=3,
+        memory_cost=2**16,
+        parallelism=4,
+    )
+    assert made == RFC_9106_LOW_MEMORY
+    assert extract_parameters(HASHER.hash(PASSWORD)) == made
 
 
 async def guess(house: House, times: int, user: str = "ute", peer: str = "10.0.0.9") -> int:

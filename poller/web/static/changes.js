@@ -27,10 +27,12 @@ function put(rows) {
     unseen += rows.length;
     tell();
   }
-  if (ledger.children.length > ROWS_MAX && !document.getElementById("older")) return;
-  while (ledger.children.length > ROWS_MAX && ledger.lastElementChild.getBoundingClientRect().top > innerHeight)
+  let cut = false;
+  while (ledger.children.length > ROWS_MAX && ledger.lastElementChild.getBoundingClientRect().top > innerHeight) {
     ledger.lastElementChild.remove();
-  lead_on();
+    cut = true;
+  }
+  lead_on(cut);
 }
 
 function tell() {
@@ -66,8 +68,15 @@ async function fetch_newer() {
 }
 
 /** The way to what is older goes on from the last row that stands. */
-function lead_on() {
-  const way = document.getElementById("older");
+function lead_on(cut) {
+  let way = document.getElementById("older");
+  if (!way && cut) { // all of a short journal stood here
+    way = document.createElement("a");
+    way.id = "older";
+    way.rel = "next";
+    way.textContent = "Older events";
+    document.querySelector(".pages").replaceChildren(way);
+  }
   if (!way) return;
   const query = new URLSearchParams(ledger.dataset.query);
   query.set("before", ledger.lastElementChild.dataset.seq);
