@@ -55,9 +55,10 @@ class Spread:
             if name not in self._listed:
                 self._list(name, event.at)
         elif isinstance(body, RelayDelisted):
-            self._listed.discard(name)
-            for key, version in self._runs.get(name, {}).values():
-                self._count(key, version, -1, event.at)
+            if name in self._listed:
+                self._listed.remove(name)
+                for key, version in self._runs.get(name, {}).values():
+                    self._count(key, version, -1, event.at)
         elif isinstance(body, FirmwareStatusChanged):
             before = self._runs.setdefault(name, {}).get(body.attribute)
             now = (body.rule, body.attribute), body.version

@@ -50,8 +50,10 @@ class Stack:
     @property
     def rows(self) -> tuple[tuple[datetime, int, tuple[int, ...]], ...]:
         """The same in numbers, the newest first: from when on, of all layers, of each."""
-        counts = zip(*(layer.counts for layer in self.layers), strict=True)
-        told = list(zip(self.times, self.heights, counts, strict=True))
+        told = [
+            (time, self.heights[at], tuple(layer.counts[at] for layer in self.layers))
+            for at, time in enumerate(self.times)
+        ]
         return tuple(reversed(told))[:ROWS_MAX]
 
 
