@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import random
 import time
-from collections.abc import AsyncIterator, Collection, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Collection, Mapping, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -65,7 +65,10 @@ async def measure(
         await _settled(service)
         changed = names[:changes]
         began, durable = await _change(service, changed, apart_s)
-        await _quiet(service, mqtt, host)
+        await _quiet(
+            service,
+            lambda: (mqtt.octets(), host.octets(), len(centre.heard), len(opcua.at)),
+        )
         by_address = {FIRST_104 + at: name for at, name in _numbers(service, names).items()}
         heard: dict[str, Mapping[str, float]] = {
             "durable": durable,
@@ -93,13 +96,13 @@ async def _settled(service: Service, all_but: Collection[str] = ()) -> None:
         await asyncio.sleep(0.05)
 
 
-async def _quiet(service: Service, *subscribers: clients.Subscriber) -> None:
-    """Everything was told, and nothing came any more for a second; looked at seldom."""
-    deadline, octets = time.monotonic() + LAST_S, -1
+async def _quiet(service: Service, came: Callable[[], tuple[int, ...]]) -> None:
+    """Everything was told, and nothing came any more for two seconds; looked at seldom."""
+    deadline, last = time.monotonic() + LAST_S, came()
     while time.monotonic() < deadline:
-        await asyncio.sleep(1)
-        before, octets = octets, sum(one.octets() for one in subscribers)
-        if octets == before and not any(line.lag for line in service._pump.status()):
+        await asyncio.sleep(2)
+        before, last = last, came()
+        if last == before and not any(line.lag for line in service._pump.status()):
             return
 
 
