@@ -24,6 +24,7 @@ fine     paper      TEXT   # a row under the pointer
 warn     warn-wash  TEXT
 warn     sheet      TEXT
 bad      bad-wash   TEXT
+ink      bad-wash   TEXT   # a line of a nameplate that differs
 bad      sheet      TEXT
 bad      paper      TEXT
 edge     sheet      PART   # borders of fields
@@ -42,6 +43,12 @@ def palettes() -> dict[str, dict[str, str]]:
     }
     assert read["light"].keys() == read["dark"].keys()
     return read
+
+
+def styles() -> str:
+    """All that uses the palette."""
+    found = [one for one in STATIC.iterdir() if one.name.endswith(".css")]
+    return "\n".join(one.read_text() for one in found if one.name != "palette.css")
 
 
 def luminance(colour: str) -> float:
@@ -78,10 +85,10 @@ def test_a_pair_has_contrast_enough(scheme: str, line: str) -> None:
 
 
 def test_no_colour_stands_anywhere_but_in_the_palette() -> None:
-    css = STATIC.joinpath("page.css").read_text()
+    css = styles()
     assert re.findall(r"#[0-9a-fA-F]{3,8}\b|rgba?\(|hsla?\(", css) == []
 
 
 def test_every_colour_of_the_palette_is_used_and_every_one_used_is_there() -> None:
-    css = STATIC.joinpath("page.css").read_text()
+    css = styles()
     assert set(re.findall(r"var\(--([a-z-]+)\)", css)) == palettes()["light"].keys()
