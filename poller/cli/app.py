@@ -14,10 +14,12 @@ from poller.cli import (
     demo,
     due,
     exception,
+    inventory,
     investigation,
     journal,
     package,
     people,
+    plan,
     points,
     read,
     relays,
@@ -56,8 +58,10 @@ app.add_typer(advisories.advisories, name="advisories")
 app.add_typer(bulletin.bulletin, name="bulletin")
 app.add_typer(exception.exception, name="exception")
 app.add_typer(due.due_, name="due")
+app.command()(plan.plan)
 app.add_typer(package.package, name="package")
 app.add_typer(spare.spare, name="spare")
+app.command()(inventory.inventory)
 app.command()(people.record)
 app.command()(people.pause)
 app.command()(people.resume)

@@ -88,6 +88,16 @@ CODES: Final[dict[str, str]] = {
     "map-version-pattern": "the pattern of a composed version does not name each part once",
     "map-version-unreadable": "a bound of versions can't be read under the map's own scheme",
     "number-bound": "a number is beyond its bound",
+    "outages-choice": "a fixed or forbidden choice or a deadline can't be kept, or names nobody",
+    "outages-crew": "a crew works longer than its window, or is too small for any step",
+    "outages-family-unknown": "an outages file names a rule that the approved list does not have",
+    "outages-file-unreadable": "an outages file can't be read",
+    "outages-name-unknown": "an outages file names a bay, group or relay that the site has not",
+    "outages-nothing-out": "a window takes neither a bay nor a protection group out",
+    "outages-time": "a window has no such time, or ends before it starts",
+    "outages-window-twice": "two windows have the same id",
+    "outages-window-unknown": "a choice names a window that is not there",
+    "outages-zone": "the time zone of an outages file is none",
     "output-broker-missing": (
         "an MQTT output is named, but neither the site nor the output names a broker"
     ),

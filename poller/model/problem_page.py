@@ -18,6 +18,7 @@ HEADINGS: Final = {
     "alarms": "The catalogue of alarms",
     "advisories": "Families that advisories name",
     "advisory": "Advisories (CSAF 2.0)",
+    "outages": "Outages",
     "scl": "Station descriptions (SCL, IEC 61850-6)",
     "csv": "Relay lists as CSV",
     "scenario": "Scenarios of the simulator",

@@ -34,6 +34,7 @@ output-not-loadable publishing/test_opening.py test_an_output_that_does_not_load
 output-settings publishing/peers.py WRONG
 output-tls publishing/peers.py WRONG
 output-unknown publishing/test_opening.py test_an_output_nobody_installed_is_told_with_its_place
+outages-file-unreadable cli/test_plan.py test_a_file_that_is_not_there_is_told
 site-page-users cli/test_user.py test_a_page_on_a_network_that_nobody_may_see_is_a_fault
 users-file cli/test_user.py test_a_file_that_others_may_read_is_told
 """

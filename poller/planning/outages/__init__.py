@@ -1,0 +1,1 @@
+"""Which step of an update goes into which outage."""

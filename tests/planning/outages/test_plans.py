@@ -1,0 +1,36 @@
+"""Every plan keeps every rule, and the solver's is the best there is: all plans tried beside it."""
+
+from __future__ import annotations
+
+from hypothesis import given, settings
+
+from poller.planning.outages.greedy import greedy
+from poller.planning.outages.question import Question
+from poller.planning.outages.solver import solve
+from tests.planning.outages.drawn import questions
+from tests.planning.outages.rules import cheapest, faults
+
+
+@given(questions(steps_max=8))
+def test_a_greedy_plan_keeps_every_rule(asked: Question) -> None:
+    assert list(faults(asked, greedy(asked))) == []
+
+
+@settings(max_examples=60, deadline=None)
+@given(questions(steps_max=8))
+def test_the_solvers_plan_keeps_every_rule(asked: Question) -> None:
+    assert list(faults(asked, solve(asked, greedy(asked)).where)) == []
+
+
+@settings(max_examples=60, deadline=None)
+@given(questions(steps_max=8))
+def test_the_solvers_plan_is_never_worse_than_the_greedy_one(asked: Question) -> None:
+    first = greedy(asked)
+    assert solve(asked, first).cost <= asked.cost(first)
+
+
+@settings(max_examples=60, deadline=None)
+@given(questions())
+def test_the_solver_finds_what_trying_every_plan_finds(asked: Question) -> None:
+    found = solve(asked, greedy(asked))
+    assert (found.optimal, found.cost, found.bound) == (True, *(cheapest(asked),) * 2)
