@@ -16,7 +16,6 @@ from typing import Any, Final, Literal
 
 import aiomqtt
 import structlog
-from paho.mqtt.packettypes import PacketTypes
 
 from poller.journal.ports import CommitFailed, Head
 from poller.model import limits
@@ -74,7 +73,7 @@ class MqttOutput(Link):
 
     def _client(self) -> Client:
         will = self._poller_body("offline", head=None, at=None)
-        properties = properties_of(will, PacketTypes.WILLMESSAGE) if self._is_5 else None
+        properties = properties_of(will) if self._is_5 else None
         return self._to(will=aiomqtt.Will(POLLER.of(self._site), will.payload, 1, True, properties))
 
     async def _publish(self, client: Client, shelf: Shelf) -> None:
