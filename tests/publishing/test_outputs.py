@@ -25,16 +25,15 @@ from tests.publishing.peers import (
     CALLED,
     PEERS,
     WIRED,
-    WRONG,
     Called,
     Fast,
     Peer,
     Wired,
-    Wrong,
     mute,
     told,
 )
 from tests.publishing.world import House, Running, site, until
+from tests.publishing.wrong_settings import WRONG, Wrong
 
 HELD_UP_S = 1.0  # far less than any time-out of an output
 ENDS_S = 3.0  # two within which the service ends, and one for a busy machine

@@ -29,10 +29,10 @@ journal-missing journal/test_store.py test_only_the_writer_makes_a_journal
 journal-newer journal/test_store.py UNUSABLE
 journal-unknown-kind site/test_codes.py test_a_kind_that_only_a_newer_journal_has_is_told
 journal-unreachable journal/test_store.py test_a_folder_that_is_not_there_is_told
-output-broker-missing publishing/peers.py WRONG
+output-broker-missing publishing/wrong_settings.py WRONG
 output-not-loadable publishing/test_opening.py test_an_output_that_does_not_load_leaves_the_others
-output-settings publishing/peers.py WRONG
-output-tls publishing/peers.py WRONG
+output-settings publishing/wrong_settings.py WRONG
+output-tls publishing/wrong_settings.py WRONG
 output-unknown publishing/test_opening.py test_an_output_nobody_installed_is_told_with_its_place
 outages-file-unreadable cli/test_plan.py test_a_file_that_is_not_there_is_told
 site-page-users cli/test_user.py test_a_page_on_a_network_that_nobody_may_see_is_a_fault
