@@ -1,4 +1,4 @@
-"""Who signs in to the demo's page: one for each role, with passwords of this run alone."""
+"""Who signs in to the demo's page: a person for each role, with passwords of this run alone."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from pathlib import Path
 from typing import Any, Final
 
 from poller.edges.commands import command
-from poller.model.users import Role
+from poller.model.users import Role, says
 from poller.service import Service
 from poller.web.passwords import Passwords, beside
 
 WHO: Final = "demo"
 HOST: Final = "127.0.0.1"
-NAMES: Final = {role: role.partition("_")[0] for role in Role}  # security, not the whole
+NAMES: Final = dict(zip(Role, ("vera", "otto", "enid", "sven", "anna"), strict=True))
 
 
 class DemoPage:
@@ -47,4 +47,4 @@ class DemoPage:
     def lines(self) -> Iterator[str]:
         yield f"The page: http://{HOST}:{self.port}/  Sign in as one of:"
         for role, password in self._passwords.items():
-            yield f"  {NAMES[role]:9} {password}"
+            yield f"  {NAMES[role]}  {password}  {says(role)}"

@@ -79,6 +79,18 @@ async def test_nothing_is_inline_and_nothing_comes_from_elsewhere(house: House, 
             assert (attrs.get(name) or "/").startswith(("/", "#")), (tag, attrs)
 
 
+async def test_every_way_of_the_head_is_tried(house: House) -> None:
+    """So that what holds for all views is held for one that is added."""
+    house.add("ute", *Role)
+    page = await read(house, "/about", "ute")
+    ways = {attrs["href"] for tag, attrs in page.elements if tag == "a"} - {
+        "#content",
+        "/about#mind",
+    }
+    assert ways >= {"/relays", "/alarms"}
+    assert ways <= {*PATHS, "/users", "/password"}
+
+
 @pytest.mark.parametrize("path", PATHS)
 async def test_every_id_is_there_once(house: House, path: str) -> None:
     house.add("ute", *Role)

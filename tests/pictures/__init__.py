@@ -1,0 +1,1 @@
+"""The pictures of README: `python -m tests.pictures` plays the demo and takes them anew."""
