@@ -126,6 +126,15 @@ OUTAGE_CHOICES_MAX: Final = 1_000  # fixed, forbidden, deadlines: one for each o
 OUTAGE_STEPS_MAX: Final = 5_000  # of one plan: one for each relay
 OUTAGE_TOLD_MAX: Final = 6  # windows named one by one in a sentence; more are counted
 
+# Evidence: what one report holds of a journal of any length.
+EVIDENCE_ROWS_MAX: Final = 100_000  # changes, baselines, steps; a fleet's three years have fewer
+EVIDENCE_GAPS_MAX: Final = 200  # of one relay; the longest are named, the rest counted
+EVIDENCE_WHY_MAX: Final = 6  # reasons of one gap; nobody reads more
+EVIDENCE_READINGS_MAX: Final = 2_000  # days of front-panel readings of one relay
+EVIDENCE_STEPS_MAX: Final = 200  # of one piece of work; moves, notes, rules set aside
+EVIDENCE_CONFIGURATIONS_MAX: Final = 12  # whose text is in a report: one a month
+EVIDENCE_FILES_MAX: Final = 1_000  # of a bundle that is checked; we write some dozen
+
 # Alarms: what the state remembers; the journal keeps them all.
 ALARMS_KEPT: Final = 10_000  # two of each of 5,000 relays, at once, is past any list of alarms
 ALARM_OCCURRENCES_MAX: Final = 20  # of one alarm, each told anew; nobody takes in more at once
