@@ -14,7 +14,6 @@ from poller.model.events import (
     FirmwareStatusChanged,
     HealthChanged,
     NameplateChanged,
-    SettingGroupChanged,
 )
 from poller.model.status import Health
 from poller.model.work import FirmwareStatus
@@ -30,6 +29,9 @@ class Weight(StrEnum):
 
 
 CHANGED: Final = NameplateChanged.kind
+FIRST_READ: Final = "first_read"
+FROM_NOTHING: Final = ("setting_group_changed", "firmware_status_changed")
+"""Kinds that also tell how it was when it was first read."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,11 +41,6 @@ class EventClass:
     says: str
     changes: tuple[ChangeClass, ...] = ()
     kinds: tuple[str, ...] = ()
-
-    def has(self, body: Body) -> bool:
-        if isinstance(body, NameplateChanged):
-            return body.change in self.changes
-        return body.kind in self.kinds
 
 
 _NAMED: Final = {
@@ -62,7 +59,7 @@ _NAMED: Final = {
         says="settings", changes=(ChangeClass.SETTINGS,), kinds=("setting_group_changed",)
     ),
     "spelling": EventClass(says="spelled otherwise", changes=(ChangeClass.TEXT_ONLY,)),
-    "first_read": EventClass(
+    FIRST_READ: EventClass(
         says="first read, map", kinds=("nameplate_first_read", "map_chosen", "no_valid_map")
     ),
     "list": EventClass(says="against the list", kinds=("firmware_status_changed",)),
@@ -133,13 +130,23 @@ def kinds_of(names: Collection[str]) -> tuple[str, ...]:
     for name in names:
         one = CLASSES[name]
         found |= dict.fromkeys(one.kinds) | ({CHANGED: None} if one.changes else {})
+        found |= dict.fromkeys(FROM_NOTHING) if name == FIRST_READ else {}
     return tuple(found)
 
 
 def class_of(body: Body) -> str:
-    return next(name for name, one in CLASSES.items() if one.has(body))
+    """What was so when it was first read changed from nothing."""
+    first = body.kind in FROM_NOTHING and getattr(body, "before", None) is None
+    return FIRST_READ if first else class_of_kind(body)
 
 
+def class_of_kind(body: Body) -> str:
+    """Also of what was so when it was first read."""
+    return BY_CHANGE[body.change] if isinstance(body, NameplateChanged) else BY_KIND[body.kind]
+
+
+BY_KIND: Final = {kind: name for name, one in CLASSES.items() for kind in one.kinds}
+BY_CHANGE: Final = {change: name for name, one in CLASSES.items() for change in one.changes}
 WEIGHTS: Final = {
     "unplanned": Weight.GRAVE,
     "wrong_version": Weight.GRAVE,
@@ -163,8 +170,6 @@ NOTED: Final = frozenset(
 
 
 def weight(body: Body) -> Weight:
-    if isinstance(body, SettingGroupChanged) and body.before is None:
-        return Weight.REST  # what it was when it was first read
     if isinstance(body, HealthChanged):
         return {Health.ALARM: Weight.GRAVE, Health.WARNING: Weight.NOTE}.get(
             body.after, Weight.REST

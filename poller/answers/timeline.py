@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
-from poller.answers.classes import CHANGED, CLASSES, Weight, class_of, weight
+from poller.answers.classes import CHANGED, CLASSES, Weight, class_of_kind, weight
 from poller.answers.history import entry
 from poller.answers.tracks import Band, Tracks, bands_of
 from poller.answers.words import count
@@ -110,9 +110,9 @@ def timeline(
 def _lane(body: Any) -> str:
     if body.kind in ("flag_rose", "flag_fell"):
         return f"flag.{body.flag}"
-    if isinstance(body, NameplateChanged) and class_of(body) not in LANE_OF:
+    if isinstance(body, NameplateChanged) and class_of_kind(body) not in LANE_OF:
         return "firmware"
-    return LANE_OF.get(class_of(body), "work")
+    return LANE_OF.get(class_of_kind(body), "work")
 
 
 def _flags(tracks: Tracks, marks: Mapping[str, object]) -> list[str]:

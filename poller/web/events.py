@@ -83,7 +83,7 @@ class Asked:
         return tuple(name for name, one in state.relays.items() if one.bay == self.bay)
 
     def _fits(self, event: Event) -> bool:
-        return any(CLASSES[name].has(event.body) for name in self.classes)
+        return class_of(event.body) in self.classes
 
 
 def told(

@@ -22,7 +22,25 @@ WORST: Final = (Weight.GRAVE, Weight.NOTE, Weight.UNKNOWN, Weight.REST)
 SAID_MAX: Final = 3  # events of one mark that it names
 STEPS: Final = tuple(
     timedelta(minutes=minutes)
-    for minutes in (1, 2, 5, 10, 15, 30, 60, 120, 180, 360, 720, 1_440, 2_880, 10_080, 20_160)
+    for minutes in (
+        1 / 6,
+        1 / 2,
+        1,
+        2,
+        5,
+        10,
+        15,
+        30,
+        60,
+        120,
+        180,
+        360,
+        720,
+        1_440,
+        2_880,
+        10_080,
+        20_160,
+    )
 ) + tuple(timedelta(days=days) for days in (30, 61, 91, 182, 365, 730, 1_826, 3_652))
 EPOCH: Final = datetime(2000, 1, 1, tzinfo=UTC)
 
@@ -191,6 +209,12 @@ def _ticks(scale: _Scale, paper: Paper) -> Iterator[Tick]:
         return
     at = EPOCH + -((EPOCH - scale.first) // step) * step  # the first multiple that is not before it
     while at <= scale.last:
-        form = f"{at:%H:%M}" if step < timedelta(days=1) else f"{at.year:04}{at:-%m-%d}"
-        yield Tick(x=scale.x(at), says=form)
+        yield Tick(x=scale.x(at), says=_round(at, step))
         at += step
+
+
+def _round(at: datetime, step: timedelta) -> str:
+    """As short as the step allows."""
+    if step >= timedelta(days=1):
+        return f"{at.year:04}-{at:%m-%d}"
+    return f"{at:%H:%M:%S}" if step < timedelta(minutes=1) else f"{at:%H:%M}"

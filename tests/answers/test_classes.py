@@ -27,7 +27,7 @@ def test_each_kind_is_of_one_class(kind: str) -> None:
 
 @pytest.mark.parametrize("change", ChangeClass)
 def test_each_change_of_a_nameplate_is_of_one_class(change: ChangeClass) -> None:
-    found = [name for name, one in CLASSES.items() if one.has(changed(change))]
+    found = [name for name, one in CLASSES.items() if change in one.changes]
     assert found == [class_of(changed(change))]
 
 
@@ -38,6 +38,12 @@ def test_no_class_names_a_kind_that_there_is_not() -> None:
 
 def test_what_is_of_a_class_is_of_its_kinds() -> None:
     assert set(kinds_of(["unplanned", "flags"])) == {CHANGED, "flag_rose", "flag_fell"}
+
+
+def test_what_was_so_when_it_was_first_read_is_no_change() -> None:
+    assert class_of(ev.SettingGroupChanged(before=None, after=1)) == "first_read"
+    assert class_of(ev.SettingGroupChanged(before=2, after=1)) == "settings"
+    assert "setting_group_changed" in kinds_of(["first_read"])
 
 
 def flag(body: type[ev.FlagRose | ev.FlagFell]) -> Body:

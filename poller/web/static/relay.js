@@ -55,9 +55,6 @@ function tell(event) {
   says.textContent = event.getAttribute("aria-label");
   says.hidden = false;
 }
-part.addEventListener("change", (event) => {
-  if (event.target.matches("[data-span]")) event.target.form.requestSubmit();
-});
 
 new MutationObserver(one_stop).observe(part, { childList: true });
 one_stop();
