@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
+import json
 import random
 import shutil
 from collections.abc import AsyncIterator
@@ -108,3 +110,29 @@ async def tab(
             await page.wait_for_url(address + path)
         yield page
         assert complaints == []
+
+
+EVERY_RULE: Final = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+# what differs between light and dark
+OF_COLOUR: Final = {"type": "rule", "values": ["color-contrast", "link-in-text-block"]}
+SCHEMES: Final[dict[Any, Any]] = {"light": EVERY_RULE, "dark": OF_COLOUR}
+
+
+async def barriers(page: Page) -> list[tuple[object, ...]]:
+    """What keeps somebody out: axe-core's rules for WCAG 2.2 A and AA, in both widths and schemes,
+    and what is wider than the screen."""
+    if not AXE.exists():
+        pytest.skip("axe-core is not installed: npm install --prefix .ci axe-core@4")
+    await page.evaluate(AXE.read_text())
+    found: list[tuple[object, ...]] = []
+    for (width, height), (scheme, rules) in itertools.product(WIDTHS.items(), SCHEMES.items()):
+        await page.set_viewport_size({"width": width, "height": height})
+        await page.emulate_media(color_scheme=scheme)
+        how = {"runOnly": rules, "resultTypes": ["violations"]}
+        told: dict[str, Any] = await page.evaluate(f"axe.run({json.dumps(how)})")
+        assert told["passes"]  # it did look
+        for one in told["violations"]:
+            found.append((width, scheme, one["id"], [node["html"] for node in one["nodes"]]))
+        if await page.evaluate("document.documentElement.scrollWidth") > width:
+            found.append((width, scheme, "wider than the screen"))
+    return found

@@ -18,6 +18,7 @@ from fastapi import FastAPI
 from poller.cli.shipped import config_folder
 from poller.decide import About, Input, SiteRead, Started, decide
 from poller.edges import commands
+from poller.edges.advisory_folder import Advisories
 from poller.journal import Journal
 from poller.journal.store import Batch, Writer
 from poller.model.refusal import Refusal
@@ -36,7 +37,17 @@ from poller.web.passwords import Passwords, beside
 from tests.cli.bench import AT, STORY
 
 PASSWORD = "cold-tea-at-the-bay"  # noqa: S105
-PATHS = ["/relays", "/relays/q01-main1", "/alarms", "/changes", "/about"]
+PATHS = [
+    "/relays",
+    "/relays/q01-main1",
+    "/alarms",
+    "/alarms/measures",
+    "/changes",
+    "/work",
+    "/due",
+    "/versions",
+    "/about",
+]
 """Every view, as anybody may see it."""
 HERE = "http://127.0.0.1:8420"
 
@@ -96,6 +107,7 @@ class House:
                 now=lambda: self.now,
                 monotonic=lambda: self.seconds,
                 version="0.1.0",
+                known=Advisories(config_folder() / "site.yaml"),
             )
         )
         self.page.feed.begin(self.state.seq)

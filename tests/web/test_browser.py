@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
-import json
-from typing import Any
-
 import pytest
 from playwright.async_api import expect
 
@@ -14,7 +10,7 @@ from poller.edges import commands
 from poller.judging.findings import Silent
 from poller.model.users import Role
 from tests.cli.bench import HOSTILE, believed
-from tests.web.browsers import AXE, WIDTHS, opened
+from tests.web.browsers import barriers, opened
 from tests.web.house import PATHS, House
 
 SILENT = Silent(last_answer_at=None, reason="no reply within 3 s")
@@ -139,28 +135,9 @@ async def test_what_somebody_writes_is_not_drawn_over(house: House) -> None:
 
 # Accessible to everybody. axe-core's rules for WCAG 2.2 A and AA, at both widths, in both schemes.
 
-EVERY_RULE = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
-# what differs between light and dark
-OF_COLOUR = {"type": "rule", "values": ["color-contrast", "link-in-text-block"]}
-SCHEMES: dict[Any, Any] = {"light": EVERY_RULE, "dark": OF_COLOUR}
-
 
 @pytest.mark.parametrize("path", [*PATHS, "/users", "/password", "/sign-in"])
 async def test_nothing_keeps_anybody_out(house: House, path: str) -> None:
-    if not AXE.exists():
-        pytest.skip("axe-core is not installed: npm install --prefix .ci axe-core@4")
     house.add("ute", *Role)
-    found: list[object] = []
     async with opened(house, path, None if path == "/sign-in" else "ute") as page:
-        await page.evaluate(AXE.read_text())
-        for (width, height), (scheme, rules) in itertools.product(WIDTHS.items(), SCHEMES.items()):
-            await page.set_viewport_size({"width": width, "height": height})
-            await page.emulate_media(color_scheme=scheme)
-            how = {"runOnly": rules, "resultTypes": ["violations"]}
-            told: dict[str, Any] = await page.evaluate(f"axe.run({json.dumps(how)})")
-            assert told["passes"]  # it did look
-            for one in told["violations"]:
-                found.append((width, scheme, one["id"], [node["html"] for node in one["nodes"]]))
-            if await page.evaluate("document.documentElement.scrollWidth") > width:
-                found.append((width, scheme, "wider than the screen"))
-    assert found == []
+        assert await barriers(page) == []
