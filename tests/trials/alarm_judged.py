@@ -102,7 +102,7 @@ class Judged:
             yield f"it says {body.says!r}, and not {words}"
         since = self.times.loop(body.since, step.at)
         before = max((b for _, b in self.course.may if b < held[0]), default=0.0)
-        if self.dated and since < before - TOL_S and not self.times.stepped(since, step.at):
+        if self.dated and since < before - TOL_S and not self.times.set_between(since, step.at):
             yield f"it is told since {since:.0f} s, and was over at {before:.0f} s"
 
     @property
