@@ -22,10 +22,12 @@ from poller.site.shipped_alarms import catalogue_of
 class ListByItself(TyperGroup):
     """`bayroll alarms q01-main1 --all` is `bayroll alarms list q01-main1 --all`."""
 
+    by_itself = "list"
+
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         told = args[:1]
         if not told or (told[0] not in self.commands and told != ["--help"]):
-            args = ["list", *args]
+            args = [self.by_itself, *args]
         return super().parse_args(ctx, args)
 
 

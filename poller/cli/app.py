@@ -13,6 +13,7 @@ from poller.cli import (
     check,
     demo,
     due,
+    evidence,
     exception,
     inventory,
     investigation,
@@ -60,6 +61,7 @@ app.add_typer(exception.exception, name="exception")
 app.add_typer(due.due_, name="due")
 app.command()(plan.plan)
 app.add_typer(package.package, name="package")
+app.add_typer(evidence.evidence, name="evidence")
 app.add_typer(spare.spare, name="spare")
 app.command()(inventory.inventory)
 app.command()(people.record)

@@ -42,7 +42,7 @@ def verify(
         path = _path(file, site)
         with Reader.open(path, torn=True) as opened, common.err.status(f"following {path}"):
             # before anything is read: a service beside it only goes on from there
-            noted = _head(head) or opened.noted()
+            noted = head_named(head) or opened.noted()
             result = opened.verify(noted)
     if isinstance(result, Broken):
         if as_json:
@@ -64,7 +64,8 @@ def verify(
         )
 
 
-def _head(text: str | None) -> Head | None:
+def head_named(text: str | None) -> Head | None:
+    """A head as people note it; ends the command where it is none."""
     if text is None:
         return None
     seq, colon, digest = text.partition(":")

@@ -1,4 +1,4 @@
-"""A detached signature over a package, by its maker's public key.
+"""Detached signatures: of a package, by its maker's public key; of evidence, by a key of ours.
 
 Ed25519 (RFC 8032), or RSA with SHA-256, padded as PKCS #1 v1.5 or PSS (RFC 8017).
 """
@@ -12,7 +12,7 @@ from typing import Final, TypeAlias
 from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import padding
-from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 from cryptography.hazmat.primitives.asymmetric.rsa import RSAPublicKey
 from cryptography.hazmat.primitives.asymmetric.utils import Prehashed
 
@@ -37,6 +37,21 @@ def public_key(pem: bytes) -> PublicKey:
         raise Refusal(f"an RSA key of {key.key_size} bits; at least {limits.RSA_BITS_MIN} are safe")
     if not isinstance(key, Ed25519PublicKey | RSAPublicKey):
         raise Refusal("a key of a kind that is not read; Ed25519 and RSA are")
+    return key
+
+
+def private_key(pem: bytes) -> Ed25519PrivateKey:
+    """To sign with. Raises Refusal for what is no such key."""
+    try:
+        key = serialization.load_pem_private_key(pem, password=None)
+    except TypeError as reason:  # a passphrase was asked for
+        raise Refusal("it is under a passphrase, and nobody is asked for one here") from reason
+    except (ValueError, UnsupportedAlgorithm) as reason:
+        raise Refusal("it is no private key as PEM text") from reason
+    if not isinstance(key, Ed25519PrivateKey):
+        raise Refusal(
+            "a key of another kind; make one with: openssl genpkey -algorithm ed25519 -out KEY"
+        )
     return key
 
 

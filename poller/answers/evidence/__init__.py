@@ -1,0 +1,1 @@
+"""What an auditor is given: events of a span in, a report out, and the report as HTML and CSV."""
