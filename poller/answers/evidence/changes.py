@@ -158,7 +158,7 @@ def _renewal(
     if renewed is not None:
         says = f"accepted again on {moment(renewed)}, after {after}"
     else:
-        says = f"NOT accepted again {after} later, at the end of the span"
+        says = f"not accepted again until the end of the span, {after} later"
     if not firmware:
         return f"{says}; not of item 1.1.1"
     if not RATED & set(asset_classes):

@@ -50,6 +50,7 @@ class Seen:
     _begin: date | None = None  # looked for since; None: not listed
     _read: date | None = None  # the last day with a reading, also before the span
     _days: int = 0
+    _listed: list[tuple[date, date]] = field(default_factory=list)
     _read_days: int = 0
     _readings: int = 0
     _manual: list[date] = field(default_factory=list)
@@ -108,6 +109,7 @@ class Seen:
         duty, kept = _duty(self._longest, both, asset_classes, listed=self._days > 0)
         return Coverage(
             days=self._days,
+            listed=tuple(self._listed),
             read_days=self._read_days,
             readings=self._readings,
             manual=self._entered,
@@ -122,7 +124,9 @@ class Seen:
     def _end(self, last: date, over: date) -> None:
         assert self._begin is not None, "it is listed"
         self._stretch(over)
-        self._days += max(0, (last - self._begin).days + 1)
+        if last >= self._begin:
+            self._days += (last - self._begin).days + 1
+            self._listed = [*self._listed, (self._begin, last)][-limits.EVIDENCE_GAPS_MAX :]
 
     def _stretch(self, ends: date) -> None:
         """From the last reading to the day of the next one, or to the first that is not over."""

@@ -89,8 +89,9 @@ def _remarks(report: rp.Report) -> str:
 
 def _at_a_glance(report: rp.Report) -> Iterator[str]:
     yield "<h2>Relays at a glance</h2><p>The bar is the span: filled on days with a reading over "
-    yield "the network, hollow without.</p>"
-    heads = ("relay", "firmware", "baseline", "changes", "days read", "", "by hand", "every")
+    yield "the network, hollow without one, hatched while it was not listed. The longest is that "
+    yield "from one reading to the next.</p>"
+    heads = ("relay", "firmware", "baseline", "changes", "days read", "", "by hand", "longest")
     yield table(
         heads,
         (

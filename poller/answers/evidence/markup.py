@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from html import escape
 from typing import Final
 
@@ -66,15 +66,17 @@ def link(at: str, says: str) -> Raw:
 
 
 def strip(seen: Coverage, span: Span) -> Raw:
-    """The span from left to right: filled where it was read, hollow on days without."""
+    """The span from left to right: filled while it was listed and read, hollow on days without."""
     first = span.first.date()
     days = max(1, ((span.last - timedelta(milliseconds=1)).date() - first).days + 1)
-    gaps = "".join(
-        f'<rect class="gap" x="{(gap.first - first).days}" width="{gap.days}" height="1"/>'
-        for gap in seen.gaps
-    )
+
+    def bar(kind: str, begins: date, ends: date) -> str:
+        left, width = (begins - first).days, (ends - begins).days + 1
+        return f'<rect class="{kind}" x="{left}" width="{width}" height="1"/>'
+
+    bars = [bar("read", *one) for one in seen.listed]
+    bars += [bar("gap", one.first, one.last) for one in seen.gaps]
     return Raw(
         f'<svg class="strip" viewBox="0 0 {days} 1" preserveAspectRatio="none" role="img">'
-        f"<title>{escape(seen.duty)}</title>"
-        f'<rect class="read" width="{days}" height="1"/>{gaps}</svg>'
+        f"<title>{escape(seen.duty)}</title>{''.join(bars)}</svg>"
     )

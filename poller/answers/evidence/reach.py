@@ -44,7 +44,7 @@ def reach(kept: Kept, span: Span) -> tuple[str, ...]:
     else:
         told.append(
             f"The journal does NOT cover all of the span: its oldest event is of "
-            f"{moment(kept.first_at)}. What happened before is not in this report."
+            f"{moment(kept.first_at)}. What was before is not in this report."
         )
     if kept.pruned:
         when = "none of the span" if covered(kept, span) else "also some of the span, or all"

@@ -131,7 +131,8 @@ class Gap:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Coverage:
-    """days: UTC days of the span on which it was listed; read_days: of them with a reading.
+    """days: UTC days of the span on which it was listed, in `listed` from and to, both included;
+    read_days: of them with a reading.
 
     readings: complete nameplates, at least so many. interval: most calendar days from one reading
     to the next, over the network; with_manual: front-panel readings counted too. duty: what is owed
@@ -139,6 +140,7 @@ class Coverage:
     """
 
     days: int
+    listed: tuple[tuple[date, date], ...]
     read_days: int
     readings: int
     manual: int

@@ -37,6 +37,7 @@ time { white-space: nowrap; }
 .glance td:first-child, .glance td:nth-child(2) { white-space: normal; }
 .strip { display: block; width: 9rem; height: .85em; margin-top: .25em; }
 .strip { border: .75pt solid #3d5a73; }
+.strip { background: repeating-linear-gradient(135deg, #fff 0 2px, #d3dae0 2px 3px); }
 .strip .read { fill: #3d5a73; }
 .strip .gap { fill: #fff; }
 .one { break-inside: avoid; }
