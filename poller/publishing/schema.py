@@ -11,6 +11,7 @@ from typing import Any, Final, Literal
 from pydantic import TypeAdapter
 from pydantic.json_schema import JsonSchemaMode
 
+from poller.answers.inventory import Inventory
 from poller.model.events import KINDS
 from poller.publishing.mqtt.send import CONTENT_TYPE
 from poller.publishing.mqtt.topics import EVENT, TOPICS, Topic
@@ -29,6 +30,7 @@ FILES: Final = {
     "alarms": Catalogue,
     "advisories": AdvisoryFamilies,
 }
+WRITTEN: Final = {"inventory": Inventory}
 MQTT_BINDING: Final = "0.2.0"  # the newest bindings that the AsyncAPI 3.0.0 schema knows
 
 Json = dict[str, Any]
@@ -44,6 +46,8 @@ def schemas() -> dict[str, Json]:
         found[f"event/{kind}/{v}"] = _alone(body, "serialization")
     for name, file in FILES.items():
         found[f"file/{name}"] = _alone(file, "validation")
+    for name, ours in WRITTEN.items():
+        found[f"file/{name}"] = _alone(ours, "serialization")
     return {name: {"$schema": DIALECT, **schema} for name, schema in found.items()}
 
 

@@ -17,7 +17,7 @@ from poller.journal import JournalUnusable
 from poller.model.problems import Faulty
 from poller.model.refusal import Refusal
 from poller.model.text import shown
-from poller.web import about, api, commands, files, live, metrics, planning_api, sign_in
+from poller.web import about, api, commands, files, inventory, live, metrics, planning_api, sign_in
 from poller.web.behind import Busy
 from poller.web.feed import Full
 from poller.web.guard import App, Guard, Message
@@ -88,7 +88,7 @@ def routes(known: Mapping[str, type], version: str) -> FastAPI:
         docs_url=None,  # they would be fetched from elsewhere
         redoc_url=None,
     )
-    looking = (api.router, planning_api.router, about.router, live.router)
+    looking = (api.router, planning_api.router, inventory.router, about.router, live.router)
     for router in (sign_in.api, *looking, commands.routes(known)):
         app.include_router(router, prefix=API)
     for router in (metrics.router, files.router, sign_in.views, *(view.router for view in VIEWS)):

@@ -62,7 +62,8 @@ def test_each_schema_is_one_of_2020_12(name: str) -> None:
 def test_every_message_file_and_event_kind_has_one() -> None:
     expected = {f"message/{topic.name}" for topic in TOPICS}
     expected |= {
-        f"file/{one}" for one in ("site", "register_map", "approved", "alarms", "advisories")
+        f"file/{one}"
+        for one in ("site", "register_map", "approved", "alarms", "advisories", "inventory")
     }
     expected |= {f"event/{kind}/{v}" for kind, v in ev.KINDS}
     assert SCHEMAS.keys() == expected
