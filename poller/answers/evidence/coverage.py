@@ -49,7 +49,7 @@ class Seen:
     over: date
     _begin: date | None = None  # looked for since; None: not listed
     _read: date | None = None  # the last day with a reading, also before the span
-    _days: int = 0
+    _missing: int = 0  # days without a reading
     _listed: list[tuple[date, date]] = field(default_factory=list)
     _read_days: int = 0
     _readings: int = 0
@@ -106,9 +106,9 @@ class Seen:
         if self._begin is not None:
             self._end(self.last, self.over)
         both = max((self._with_manual(one) for one in self._stretches), default=self._longest)
-        duty, kept = _duty(self._longest, both, asset_classes, listed=self._days > 0)
+        duty, kept = _duty(self._longest, both, asset_classes, listed=bool(self._listed))
         return Coverage(
-            days=self._days,
+            days=self._read_days + self._missing,
             listed=tuple(self._listed),
             read_days=self._read_days,
             readings=self._readings,
@@ -125,7 +125,6 @@ class Seen:
         assert self._begin is not None, "it is listed"
         self._stretch(over)
         if last >= self._begin:
-            self._days += (last - self._begin).days + 1
             self._listed = [*self._listed, (self._begin, last)][-limits.EVIDENCE_GAPS_MAX :]
 
     def _stretch(self, ends: date) -> None:
@@ -137,6 +136,7 @@ class Seen:
         self._longest = max(self._longest, (ends - before).days)
         if one.gap <= 0:
             return
+        self._missing += one.gap
         self._stretches.append(one)
         if len(self._stretches) > limits.EVIDENCE_GAPS_MAX:
             self._stretches.remove(min(self._stretches, key=lambda each: each.gap))

@@ -128,7 +128,7 @@ class Gathering:
         found = []
         for name in self.state.relays:
             coverage = self._covering.of(name).coverage(self.asset_classes)
-            if not coverage.days and name not in changed and name not in self._readings:
+            if not coverage.listed and name not in changed and name not in self._readings:
                 continue
             before = [self._before[name]] if name in self._before else []
             found.append(

@@ -157,6 +157,7 @@ def _work(one: rp.WorkPart) -> str:
             ("window", one.window),
             ("entered", f"by {one.entered_by} on {moment(one.entered_at)}"),
             ("work order", one.reference),
+            *([("settings", one.settings)] if one.settings else []),
             ("at the end of the span", one.state),
         ]
     )
@@ -170,7 +171,8 @@ def _work(one: rp.WorkPart) -> str:
     )
     return (
         f'<section id="w-{text(one.id)}"><h3>{text(one.id)} {text(one.position)}: '
-        f"{text(one.meant)}</h3>{head}{steps}{more}<h4>Verification</h4>{lines}</section>"
+        f"{text(one.meant)}</h3>{head}{steps}{more}<h4>Verification</h4>"
+        f"{lines if one.lines else '<p>No reading was held against the plan.</p>'}</section>"
     )
 
 

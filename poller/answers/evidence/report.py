@@ -131,8 +131,8 @@ class Gap:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Coverage:
-    """days: UTC days of the span on which it was listed, in `listed` from and to, both included;
-    read_days: of them with a reading.
+    """days: whole UTC days of the span on which it was listed, and those that were not over but
+    have a reading. listed: from and to, both included. read_days: with a reading.
 
     readings: complete nameplates, at least so many. interval: most calendar days from one reading
     to the next, over the network; with_manual: front-panel readings counted too. duty: what is owed
@@ -201,6 +201,7 @@ class WorkPart:
     relay: str
     position: str
     meant: str
+    settings: str
     window: str
     reference: str
     entered_at: Utc

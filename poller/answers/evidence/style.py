@@ -34,7 +34,8 @@ time { white-space: nowrap; }
 .remarks .grave { border-left: 5pt solid #a3261c; padding-left: .55rem; font-weight: bold; }
 .remarks a { font-weight: normal; }
 .glance td { white-space: nowrap; }
-.glance td:first-child, .glance td:nth-child(2) { white-space: normal; }
+.glance td:first-child { white-space: normal; }
+.glance td:nth-child(2) { max-width: 9rem; overflow: hidden; text-overflow: ellipsis; }
 .strip { display: block; width: 9rem; height: .85em; margin-top: .25em; }
 .strip { border: .75pt solid #3d5a73; }
 .strip { background: repeating-linear-gradient(135deg, #fff 0 2px, #d3dae0 2px 3px); }

@@ -149,6 +149,7 @@ def _works(report: Report) -> Iterator[Row]:
         "relay",
         "position",
         "meant",
+        "settings",
         "window",
         "reference",
         "entered",
@@ -156,8 +157,8 @@ def _works(report: Report) -> Iterator[Row]:
         "at the end",
     )
     for one in report.works:
-        told = (one.meant, one.window, one.reference, one.entered_at, one.entered_by, one.state)
-        yield one.id, one.relay, one.position, *told
+        told = (one.meant, one.settings, one.window, one.reference, one.entered_at, one.entered_by)
+        yield one.id, one.relay, one.position, *told, one.state
 
 
 def _steps(report: Report) -> Iterator[Row]:

@@ -13,7 +13,7 @@ from poller.model import limits
 from poller.model.events import Event, RuleOverridden, WorkAdded, WorkMoved, WorkNoted
 from poller.model.standing import State
 from poller.model.text import shown
-from poller.model.work import ENDED, Work
+from poller.model.work import ENDED, SettingsFile, Work
 
 
 @dataclass(slots=True)
@@ -47,15 +47,12 @@ class Steps:
 
     def part(self, work: Work, state: State) -> report.WorkPart:
         steps = tuple(self._steps.get(work.id, ()))
-        settings = work.plan.settings
-        told = meant(work.plan.kind, work.plan.expects)
-        if settings is not None:
-            told += f"; settings {shown(settings.name)}, SHA-256 {shown(settings.sha256_before)}"
         return report.WorkPart(
             id=work.id,
             relay=work.plan.relay,
             position=position(work.plan.relay, state),
-            meant=told,
+            meant=meant(work.plan.kind, work.plan.expects),
+            settings=_settings(work.plan.settings),
             window=window(work.plan),
             reference=shown(work.plan.reference or ""),
             entered_at=work.entered_at,
@@ -74,6 +71,15 @@ class Steps:
                 for line in work.lines
             ),
         )
+
+
+def _settings(one: SettingsFile | None) -> str:
+    """The file that the work loads, by its digest before and after conversion."""
+    if one is None:
+        return ""
+    after = "" if one.sha256_after is None else f", converted {shown(one.sha256_after)}"
+    by = "nobody" if one.reviewed_by is None else shown(one.reviewed_by)
+    return f"{shown(one.name)}, SHA-256 {shown(one.sha256_before)}{after}; reviewed by {by}"
 
 
 def _says(body: Any) -> str:
