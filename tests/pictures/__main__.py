@@ -21,7 +21,7 @@ HERE: Final = Path(__file__).parent
 OCTETS_MAX: Final = 150_000  # of a picture, since all stand in the repository
 WHO: Final = "enid"  # the demo's engineer
 STORY_S: Final = 205.0  # by then work took, came up wrong, and left a warning standing
-WIDE, NARROW = (1280, 720), (390, 780)
+WIDE, NARROW = (1280, 660), (390, 780)
 
 
 @dataclass(frozen=True, slots=True)

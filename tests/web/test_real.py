@@ -47,7 +47,7 @@ class Station:
 
     def start(self) -> None:
         self.service = self.held.enter_context(run.poller(self.site))
-        run.until(self._answers, "the page answers")
+        run.until(self._answers, "the page answers", 60)  # a loaded machine
 
     def stop(self) -> None:
         self.held.close()

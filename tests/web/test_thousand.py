@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from playwright.async_api import expect
+from playwright.async_api import Page, expect
 
 from poller.decide import SiteRead
 from tests.web.browsers import opened
@@ -12,18 +12,31 @@ from tests.web.house import House
 
 # RAIL and Nielsen: within 100 ms it feels at once (from memory); four times that for a slow machine
 FELT_MS = 400
-TRIES = 3  # the quickest counts: other tests may hold up the machine meanwhile
+TRIES = 3  # the quickest counts
 MANY = 1_000
 SIEVE = """
 (text) => {
   const find = document.querySelector("[name=text]");
-  const begun = performance.now();
   find.value = text;
   find.dispatchEvent(new Event("input", { bubbles: true }));
   document.body.offsetHeight;  // with its layout
-  return performance.now() - begun;
 }
 """
+
+
+async def took_ms(page: Page, text: str) -> float:
+    """Of the page's own thread, by the Chrome DevTools Protocol: who else runs does not count."""
+    session = await page.context.new_cdp_session(page)
+    await session.send("Performance.enable", {"timeDomain": "threadTicks"})
+    before = await session.send("Performance.getMetrics")
+    await page.evaluate(SIEVE, text)
+    after = await session.send("Performance.getMetrics")
+    await session.detach()
+    begun, ended = (
+        next(one["value"] for one in told["metrics"] if one["name"] == "TaskDuration")
+        for told in (before, after)
+    )
+    return float(ended - begun) * 1_000
 
 
 async def test_a_thousand_relays_are_found_and_ordered_at_once(house: House) -> None:
@@ -42,8 +55,8 @@ async def test_a_thousand_relays_are_found_and_ordered_at_once(house: House) -> 
         await page.evaluate(SIEVE, "Q1")  # the first time what is looked for is made
         some, every = [], []
         for _ in range(TRIES):
-            some.append(await page.evaluate(SIEVE, "Q77 main 3"))
+            some.append(await took_ms(page, "Q77 main 3"))
             await expect(page.locator("#told")).to_have_text(f"1 of {MANY} relays")
-            every.append(await page.evaluate(SIEVE, ""))
+            every.append(await took_ms(page, ""))
         assert min(some) < FELT_MS
         assert min(every) < FELT_MS
