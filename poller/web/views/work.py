@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Annotated, Any, Final
 
@@ -12,14 +13,17 @@ from poller.answers import investigations
 from poller.answers.listing import natural
 from poller.answers.sheet import sheet as sheet_of
 from poller.answers.sheet import ways
-from poller.answers.words import position
+from poller.answers.words import position, quoted
 from poller.answers.work import WorkPicture, asked
 from poller.answers.work import row as work_row
 from poller.answers.work_words import DISPOSITION, KIND, NOTE
 from poller.model import limits
+from poller.model.attribute_words import attribute
 from poller.model.canonical import stamp
+from poller.model.nameplate import flat
 from poller.model.refusal import Refusal
 from poller.model.standing import State
+from poller.model.standing import shown as present
 from poller.model.work import ENDED, FirmwareStatus, Work, WorkKind, WorkState, by_number
 from poller.web.api import known
 from poller.web.page import Page, page_of
@@ -33,8 +37,9 @@ ThePage = Annotated[Page, Depends(page_of)]
 Prefilled = Annotated[str, Query(max_length=limits.TEXT_MAX)]
 ENDED_SHOWN: Final = 20
 
+OTHERWISE: Final = frozenset({WorkState.NOT_DONE, WorkState.WRONG_VERSION})
 GROUPS: Final[dict[str, frozenset[WorkState]]] = {
-    "Came out otherwise": frozenset({WorkState.NOT_DONE, WorkState.WRONG_VERSION}),
+    "Came out otherwise": OTHERWISE,
     "Under way": frozenset({WorkState.UNDER_WAY, WorkState.WAITING_FOR_RELAY, WorkState.CHECKING}),
     "Planned": frozenset({WorkState.PLANNED, WorkState.READY}),
     "Verified, to be signed and closed": frozenset({WorkState.VERIFIED}),
@@ -51,11 +56,19 @@ WORDS: Final[dict[str, Any]] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Card:
-    """One piece of work that has not ended. way: of the approved list, in sentences."""
+    """One piece of work that has not ended. way: of the approved list, in sentences.
+
+    objects: starting it now takes a reason. tells: what the relay tells now of what was planned.
+    """
 
     work: WorkPicture
     way: tuple[str, ...]
-    objects: bool  # starting it now takes a reason
+    objects: bool
+    tells: tuple[str, ...]
+
+    @property
+    def compared(self) -> bool:
+        return any(line.ok is not None for line in self.work.lines)
 
     @property
     def told(self) -> str:
@@ -64,9 +77,9 @@ class Card:
         wrong = [line.says for line in lines if line.ok is False]
         if wrong:
             return f"NOT as expected: {', '.join(wrong)}"
-        well = sum(line.ok is True for line in lines)
-        if not well:
+        if not self.compared:
             return "nothing compared yet"
+        well = sum(line.ok is True for line in lines)
         rest = "" if well == len(lines) else ", the rest not told yet"
         return f"{well} of {len(lines)} lines as expected{rest}"
 
@@ -163,6 +176,7 @@ async def _values(page: Page, state: State) -> dict[str, Any]:
                 work=picture,
                 way=ways(one, site),
                 objects=bool(picture.in_the_way) or outside or one.tries > 0,
+                tells=tuple(_tells(one, state)) if one.state in OTHERWISE else (),
             )
 
         return {
@@ -178,6 +192,17 @@ async def _values(page: Page, state: State) -> dict[str, Any]:
         }
 
     return await page.behind.threads.do(make)
+
+
+def _tells(one: Work, state: State) -> Iterator[str]:
+    relay = state.relays.get(one.plan.relay)
+    plate = None if relay is None else present(relay)
+    values = {} if plate is None else flat(plate)
+    for name, planned_text in one.plan.expects.items():
+        yield (
+            f"{attribute(name)} {quoted(values[name]) if name in values else 'not read'}, "
+            f"and {quoted(planned_text)} was planned"
+        )
 
 
 def _after_the_change(state: State) -> dict[str, tuple[str, ...]]:
