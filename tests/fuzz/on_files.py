@@ -96,10 +96,10 @@ def told(faulty: Faulty, data: bytes) -> None:
     assert 0 < len(faulty.problems) <= limits.PROBLEMS_MAX
     lines = 2 + sum(data.count(mark) for mark in (b"\n", b"\r", b"\xc2\x85", b"\xe2\x80"))
     for one in faulty.problems:
-        _told(one, lines)
+        one_told(one, lines)
 
 
-def _told(one: Problem, lines: int) -> None:
+def one_told(one: Problem, lines: int) -> None:
     assert one.code in CODES
     assert all((one.file, one.what, one.mend))
     assert one.line is None or 1 <= one.line <= lines, f"line {one.line} of {lines}"

@@ -11,6 +11,7 @@ from poller.reading.frames import adu
 from tests.fuzz.families import FILES, ROOT
 from tests.fuzz.on_files import MAP_BESIDE
 from tests.fuzz.on_journal import made, snapshot_of
+from tests.planning.archives import SOUND, encrypted, long_header, overlapping, tarred, zipped
 from tests.reading.vectors import PDUS
 
 SEED_MAX: Final = 8_192
@@ -142,6 +143,46 @@ def _versions() -> list[bytes]:
     return [bytes([scheme]) + text for scheme in range(4) for text in texts]
 
 
+def _advisories() -> list[bytes]:
+    paths = [
+        *sorted((ROOT / "config" / "advisories").glob("*.json")),
+        *sorted((ROOT / "tests" / "planning" / "broken").glob("*.json")),
+    ]
+    return [path.read_bytes() for path in paths]
+
+
+def _ranges() -> list[bytes]:
+    texts = (
+        b"vers:generic/>=5.0|<5.2\n5.1\n5.2",
+        b"vers:x/1.0|!=1.1|>=2.0|<3.0\n2.5",
+        b"vers:all/*\n1",
+        b"vers:x/5.1%20SP2|>5.1%20SP3\n5.1 SP2 HF3",
+        b"vers:x/<A|>=B|<Z|>AA\nC",
+    )
+    return [bytes([scheme]) + text for scheme in range(4) for text in texts]
+
+
+def _archives() -> list[bytes]:
+    hostile = (
+        zipped(("../x", b"1")),
+        zipped(("x", b"/etc"), mode=0o120777),
+        tarred(("/x", b""), ("C:\\x", b"")),
+        tarred(("x", b""), kind=b"2", link="../../etc"),
+    )
+    return [
+        *(data for data, _ in SOUND.values()),
+        overlapping(),
+        encrypted(),
+        long_header(),
+        *hostile,
+    ]
+
+
+def _outages() -> list[bytes]:
+    broken = sorted((ROOT / "tests" / "planning" / "broken" / "outages").glob("*.yaml"))
+    return [(ROOT / "config" / "outages.yaml").read_bytes(), *(one.read_bytes() for one in broken)]
+
+
 def _patterns() -> list[bytes]:
     return [
         rb"R(?P<a>\d+)\.(?P<b>\d+)(?:-(?P<c>[A-Z]+))?" + b"\nR1.2",
@@ -183,6 +224,11 @@ _SEEDS: Final = {
     "relay_list": _relay_lists,
     "scl_file": _scl,
     "versions": _versions,
+    "advisory": _advisories,
+    "ranges": _ranges,
+    "archive": _archives,
+    "families_file": lambda: _shipped("advisories"),
+    "outages_file": _outages,
     "pattern": _patterns,
     "broker": _broker,
     "control_lines": _control,
@@ -217,13 +263,32 @@ CSV: Final = (
     b"\xff", b"\xef\xbb\xbf", b"'=", b"yes", b"1e999", b"9" * 30, "\u2028".encode(),
     b"a,b,c,d,e,f" * 20,
 )  # fmt: skip
+CSAF: Final = (
+    b'"product_version_range"', b'"product_version"', b'"vls:"', b'"vers:x/>=1|<2"',
+    b'"product_id"', b'"branches":[', b'"relationships":[', b'"known_affected":["P"]',
+    b'"serial_numbers":["*","?"]',
+    b'"prior to 4.2"', b'"/~0~1"', b'"vers:all/*"', b'"installed_on"', b'"group_ids":["G"]',
+)  # fmt: skip
+VERS: Final = (
+    b"vers:", b"/", b"|", b">=", b"<=", b"!=", b"<", b">", b"*", b"%20", b"%2F", b"%", b"\n",
+    b"all", b"none", b"9" * 70, b"1.0|" * 300, b" ", b"SP2", b"-1", b"\xc2\xb2",
+)  # fmt: skip
+ARCHIVES: Final = (
+    b"PK\x03\x04", b"PK\x01\x02", b"PK\x05\x06", b"PK\x06\x06", b"PK\x06\x07", b"ustar\x0000",
+    b"\x1f\x8b\x08\x00", b"BZh9", b"../", b"/", b"C:", b"\\", b"\xff" * 4, b"\xff" * 8, b"x" * 100,
+    b"77777777777\x00", b"\x80" + b"\x00" * 10 + b"\x01", b"11 path=x\n", b"GNU.sparse.map=0,1",
+    b"\x01\x00", b"\x00" * 512, b"L", b"x", b"g", b"2", b"S",
+)  # fmt: skip
 PDU: Final = (b"\x2b\x0e", b"\x81\x02", b"\xff\xff", b"\x00\x00\x00\x00", b"\x00\xfe", b"\x7f\xf8")
 
 
 def words(target: str) -> tuple[bytes, ...]:
     """What a mutation may put in."""
-    if target in ("map_file", "site_file", "approved_file", "alarms_file"):
+    if target.endswith("_file") and target not in ("scl_file", "journal_file"):
         return YAML + REGEX
+    if target == "advisory":
+        return JSON + CSAF
     if target in ("control_lines", "stored_event", "stored_snapshot"):
         return JSON
-    return {"pattern": REGEX, "scl_file": XML, "relay_list": CSV}.get(target, PDU)
+    own = {"scl_file": XML, "relay_list": CSV, "ranges": VERS, "archive": ARCHIVES}
+    return {"pattern": REGEX, **own}.get(target, PDU)

@@ -1,19 +1,15 @@
 """Archives made hostile on purpose: each shows itself by its directory, and none is unpacked.
 
-Made with Python's own zipfile and tarfile. Sources: APPNOTE.TXT of the ZIP format, 4.3;
-POSIX.1-2001 (ustar, pax).
+Sources: APPNOTE.TXT of the ZIP format, 4.3; POSIX.1-2001 (ustar, pax).
 """
 
 from __future__ import annotations
 
-import bz2
 import gzip
 import io
-import random
 import stat
 import struct
 import tarfile
-import zipfile
 from collections.abc import Callable
 
 import pytest
@@ -22,40 +18,20 @@ from hypothesis import strategies as st
 
 from poller.model import limits
 from poller.planning.archive import Kind, Listing, leads_out, listing
-
-
-def zipped(*parts: tuple[str, bytes], mode: int = 0o644) -> bytes:
-    data = io.BytesIO()
-    with zipfile.ZipFile(data, "w", zipfile.ZIP_DEFLATED) as made:
-        for name, held in parts:
-            info = zipfile.ZipInfo(name, (2026, 2, 9, 12, 0, 0))
-            info.compress_type = zipfile.ZIP_DEFLATED
-            info.external_attr = mode << 16
-            made.writestr(info, held)
-    return data.getvalue()
-
-
-def tarred(*parts: tuple[str, bytes], kind: bytes = tarfile.REGTYPE, link: str = "") -> bytes:
-    data = io.BytesIO()
-    with tarfile.open(fileobj=data, mode="w") as made:
-        for name, held in parts:
-            info = tarfile.TarInfo(name)
-            info.type, info.linkname, info.size = kind, link, len(held)
-            made.addfile(info, io.BytesIO(held))
-    return data.getvalue()
+from tests.planning.archives import (
+    SOUND,
+    TWO,
+    bomb,
+    encrypted,
+    long_header,
+    overlapping,
+    tarred,
+    zipped,
+)
 
 
 def listed(data: bytes) -> Listing:
     return listing(io.BytesIO(data), len(data))
-
-
-TWO = (("readme.txt", b"read me"), ("larch/main.bin", b"\x00" * 99))
-SOUND: dict[str, tuple[bytes, Kind]] = {
-    "zip": (zipped(*TWO), Kind.ZIP),
-    "tar": (tarred(*TWO), Kind.TAR),
-    "tar.gz": (gzip.compress(tarred(*TWO)), Kind.TAR),
-    "tar.bz2": (bz2.compress(tarred(*TWO)), Kind.TAR),
-}
 
 
 @pytest.mark.parametrize("name", SOUND)
@@ -85,32 +61,6 @@ def test_a_name_that_leads_out_is_known(name: str) -> None:
 @pytest.mark.parametrize("name", WITHIN)
 def test_a_name_that_stays_within_is_let_be(name: str) -> None:
     assert not leads_out(name)
-
-
-def bomb() -> bytes:
-    return zipped(("zeros", b"\x00" * 50_000_000))
-
-
-def overlapping() -> bytes:
-    """Two entries of the directory lead to one part, as in a quoted-overlap bomb."""
-    data = bytearray(zipped(("a", random.Random(7).randbytes(400)), ("b", b"x" * 400)))
-    second = data.rfind(b"PK\x01\x02")
-    struct.pack_into("<I", data, second + 42, 4)
-    return bytes(data)
-
-
-def encrypted() -> bytes:
-    data = bytearray(zipped(("a", b"x")))
-    at = data.rfind(b"PK\x01\x02")
-    struct.pack_into("<H", data, at + 8, 1)
-    return bytes(data)
-
-
-def long_header() -> bytes:
-    """A pax header that says it is 1 GiB long, in a few octets of gzip."""
-    info = tarfile.TarInfo("x")
-    info.type, info.size = tarfile.XHDTYPE, 1024**3
-    return gzip.compress(info.tobuf(tarfile.USTAR_FORMAT) + bytes(1024 * 64))
 
 
 HOSTILE: dict[str, tuple[Callable[[], bytes], str]] = {
