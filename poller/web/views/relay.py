@@ -24,6 +24,7 @@ from poller.web.page import Page, page_of
 from poller.web.picture import PAPERS, drawn
 from poller.web.views.alarms import HERE, PARTS
 from poller.web.views.relays import weight_of
+from poller.web.views.work_steps import sign
 from poller.web.who import Somebody
 
 router = APIRouter()
@@ -114,6 +115,7 @@ WORDS: Final[Values] = {
     "DISPOSITION": DISPOSITION,
     "IN_WORDS_MAX": IN_WORDS_MAX,
     "in_words": in_words,
+    "sign": sign,
     "weight_of": weight_of,
 }
 
