@@ -1,0 +1,190 @@
+"""bayroll evidence: a bundle, whole or not at all; and whether one is as it was made.
+
+Signatures are checked by OpenSSL's command line, lists of files by coreutils' sha256sum.
+"""
+
+from __future__ import annotations
+
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from poller.answers.evidence.manifest import NAME, SIGNATURE
+from tests.cli.bench import HOSTILE, Bench
+
+SPAN = ("--from", "2026-02-01", "--to", "2026-03-02", "--zone", "UTC")
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
+    return Bench(tmp_path_factory.mktemp("site"))
+
+
+def make(bench: Bench, out: Path, *more: str) -> None:
+    done = bench.run("evidence", *SPAN, "--out", str(out), *more)
+    assert done.exit_code == 0, done.output
+
+
+def read(out: Path) -> dict[str, bytes]:
+    return {
+        one.relative_to(out).as_posix(): one.read_bytes() for one in out.rglob("*") if one.is_file()
+    }
+
+
+def run(*words: str, cwd: Path) -> int:
+    return subprocess.run(words, cwd=cwd, capture_output=True, check=False).returncode
+
+
+def keys(folder: Path) -> tuple[Path, Path]:
+    private, public = folder / "key.pem", folder / "public.pem"
+    assert run("openssl", "genpkey", "-algorithm", "ed25519", "-out", "key.pem", cwd=folder) == 0
+    assert (
+        run("openssl", "pkey", "-in", "key.pem", "-pubout", "-out", "public.pem", cwd=folder) == 0
+    )
+    return private, public
+
+
+def test_a_bundle_that_another_program_finds_whole(bench: Bench, tmp_path: Path) -> None:
+    make(bench, tmp_path / "a")
+    assert run("sha256sum", "--check", "--strict", NAME, cwd=tmp_path / "a") == 0
+
+
+def test_twice_the_same_bytes(bench: Bench, tmp_path: Path) -> None:
+    for name in ("a", "b"):
+        make(bench, tmp_path / name)
+    assert read(tmp_path / "a") == read(tmp_path / "b")
+
+
+def test_the_service_or_its_site_file_are_not_needed(bench: Bench, tmp_path: Path) -> None:
+    words = ("evidence", *SPAN, "--out", str(tmp_path / "a"), "--file", str(bench.journal))
+    assert bench.run(*words, site=False).exit_code == 0
+
+
+def test_the_report_tells_what_happened(bench: Bench, tmp_path: Path) -> None:
+    make(bench, tmp_path / "a")
+    page = (tmp_path / "a" / "report.html").read_text(encoding="utf-8")
+    assert "firmware changed from 5.1 SP2 to 5.2 (newer), and nobody planned it." in page
+
+
+def test_hostile_firmware_is_escaped(bench: Bench, tmp_path: Path) -> None:
+    make(bench, tmp_path / "a")
+    page = (tmp_path / "a" / "report.html").read_text(encoding="utf-8")
+    assert HOSTILE not in page
+    assert r"V1\x1b[2J\u202e&lt;b&gt;" in page
+
+
+def test_no_address_is_left_in_any_file(bench: Bench, tmp_path: Path) -> None:
+    make(bench, tmp_path / "a", "--hide-addresses")
+    left = [name for name, data in read(tmp_path / "a").items() if b"127." in data]
+    make(bench, tmp_path / "b")
+    there = [name for name, data in read(tmp_path / "b").items() if b"127." in data]
+    assert left == []
+    assert {"report.html", "relays.csv"} < set(there)  # else the test would show nothing
+
+
+def test_nothing_is_written_over(bench: Bench, tmp_path: Path) -> None:
+    (tmp_path / "a").mkdir()
+    done = bench.run("evidence", *SPAN, "--out", str(tmp_path / "a"))
+    assert (done.exit_code, list((tmp_path / "a").iterdir())) == (2, [])
+    assert "there is something already" in done.output
+
+
+def test_half_a_bundle_is_never_found(
+    bench: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    written: list[Path] = []
+
+    def full(path: Path, data: bytes) -> None:
+        written.append(path)
+        if len(written) == 3:
+            raise OSError(28, "No space left on device")
+        path.write_bytes(data)
+
+    monkeypatch.setattr("poller.cli.bundles._write", full)
+    done = bench.run("evidence", *SPAN, "--out", str(tmp_path / "a"))
+    assert (done.exit_code, list(tmp_path.iterdir())) == (2, [])
+    assert "No space left on device" in done.output
+
+
+BAD = {
+    "to is not after from": (("--from", "2026-03-01", "--to", "2026-03-01"), "would be empty"),
+    "still to come": (("--from", "2026-03-01", "--to", "2999-01-01"), "still to come"),
+    "no time": (("--from", "yesterday", "--to", "2026-03-01"), "yesterday"),
+}
+
+
+@pytest.mark.parametrize("case", BAD)
+def test_a_span_that_is_none(case: str, bench: Bench, tmp_path: Path) -> None:
+    words, says = BAD[case]
+    done = bench.run("evidence", *words, "--out", str(tmp_path / "a"))
+    assert (done.exit_code, says in done.output) == (2, True), done.output
+
+
+@pytest.mark.parametrize("case", ["changed", "missing", "added"])
+def test_a_bundle_that_was_tampered_with(case: str, bench: Bench, tmp_path: Path) -> None:
+    make(bench, tmp_path / "a")
+    file = tmp_path / "a" / ("new.csv" if case == "added" else "changes.csv")
+    if case == "missing":
+        file.unlink()
+    else:
+        file.write_bytes(b"x")
+    done = bench.run("evidence", "check", str(tmp_path / "a"), site=False)
+    assert (done.exit_code, f"{case}: {file.name}" in done.output) == (1, True), done.output
+
+
+def test_a_link_in_place_of_a_file_is_no_file(bench: Bench, tmp_path: Path) -> None:
+    make(bench, tmp_path / "a")
+    (tmp_path / "a" / "changes.csv").rename(tmp_path / "kept.csv")
+    (tmp_path / "a" / "changes.csv").symlink_to(tmp_path / "kept.csv")
+    done = bench.run("evidence", "check", str(tmp_path / "a"), site=False)
+    assert (done.exit_code, "changed: changes.csv" in done.output) == (1, True)
+
+
+def test_a_bundle_as_it_was_made(bench: Bench, tmp_path: Path) -> None:
+    make(bench, tmp_path / "a")
+    done = bench.run("evidence", "check", str(tmp_path / "a"), site=False)
+    assert (done.exit_code, "every file is as it was made; not signed" in done.output) == (0, True)
+
+
+def test_another_program_finds_the_signature_good(bench: Bench, tmp_path: Path) -> None:
+    private, public = keys(tmp_path)
+    make(bench, tmp_path / "a", "--sign", str(private))
+    words = ("openssl", "pkeyutl", "-verify", "-rawin", "-pubin", "-inkey", str(public))
+    done = run(*words, "-sigfile", SIGNATURE, "-in", NAME, cwd=tmp_path / "a")
+    assert done == 0
+
+
+@pytest.mark.parametrize(
+    ("what", "code", "says"),
+    [
+        ("as signed", 0, "the signature is that of the key"),
+        ("manifest made anew", 1, "the signature is NOT the key's"),
+        ("signature taken away", 1, "not signed"),
+    ],
+)
+def test_a_signature_is_checked(
+    what: str, code: int, says: str, bench: Bench, tmp_path: Path
+) -> None:
+    private, public = keys(tmp_path)
+    out = tmp_path / "a"
+    make(bench, out, "--sign", str(private))
+    if what == "manifest made anew":
+        lines = (out / NAME).read_bytes().splitlines(keepends=True)
+        (out / NAME).write_bytes(b"".join(lines[1:]))
+    elif what == "signature taken away":
+        (out / SIGNATURE).unlink()
+    done = bench.run("evidence", "check", str(out), "--key", str(public), site=False)
+    assert (done.exit_code, says in done.output) == (code, True), done.output
+
+
+def test_a_key_that_can_not_sign(bench: Bench, tmp_path: Path) -> None:
+    _, public = keys(tmp_path)
+    words = ("evidence", *SPAN, "--out", str(tmp_path / "a"), "--sign", str(public))
+    done = bench.run(*words)
+    assert (done.exit_code, "it is no private key" in done.output) == (2, True), done.output
+
+
+def test_what_is_no_bundle(bench: Bench, tmp_path: Path) -> None:
+    done = bench.run("evidence", "check", str(tmp_path), site=False)
+    assert (done.exit_code, "so it is no bundle" in done.output) == (2, True)
