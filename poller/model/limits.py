@@ -254,6 +254,7 @@ PAGE_TRIED_MAX: Final = 1_000  # names and addresses of which tries are remember
 PAGE_HASHES_AT_ONCE: Final = 2  # passwords tried at a time: each takes 64 MiB and a tenth second
 PAGE_NOTED_MAX: Final = 20  # comings and refusals of a user, or of all strangers, told one by one
 PAGE_NOTED_S: Final = 600.0  # in that time; what is more is counted: strangers make 3,000 a day
+PAGE_KEPT_S: Final = 2.0  # for such an event to be durable; past it nobody waits for it
 USERS_MAX: Final = 200  # who may sign in, of one substation
 PASSWORD_MIN: Final = 12  # characters
 PASSWORD_MAX: Final = 128

@@ -6,6 +6,7 @@ is past that is counted, and told as one when the while is over.
 
 from __future__ import annotations
 
+import asyncio
 from dataclasses import dataclass, field, replace
 from typing import Final, TypeAlias
 
@@ -34,8 +35,8 @@ class _Source:
 
 
 class Access:
-    """Every method returns when it is durable, or logged where the journal can't be written: who
-    looks after relays is not kept out by a full disk."""
+    """Every method returns when it is durable, or logged where the journal can't be written now:
+    who looks after relays is not kept out by a full disk."""
 
     def __init__(self, behind: Behind) -> None:
         self._behind = behind
@@ -79,9 +80,10 @@ class Access:
 
     async def _write(self, body: Told, *, by: str | None) -> None:
         try:
-            await self._behind.passed(Passed(body=body), by)
-        except (Refusal, CommitFailed, JournalUnusable) as reason:
-            log.warning("access_not_kept", what=body.kind, reason=str(reason))
+            async with asyncio.timeout(limits.PAGE_KEPT_S):
+                await self._behind.passed(Passed(body=body), by)
+        except (Refusal, CommitFailed, JournalUnusable, TimeoutError) as reason:
+            log.warning("access_not_kept_yet", what=body.kind, reason=repr(reason))
 
 
 def _merged(before: Told, body: Told) -> Told:

@@ -3,6 +3,7 @@ asked is decided, written and folded at once."""
 
 from __future__ import annotations
 
+import asyncio
 import re
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
@@ -80,6 +81,7 @@ class House:
     seconds: float = 0.0
     live: dict[str, StatusReading] = field(default_factory=dict)
     failing: str | None = None
+    hangs: bool = False  # the disk, while an event is written
     app: App | None = None
     asked: list[tuple[str, dict[str, Any], str]] = field(default_factory=list)
 
@@ -138,6 +140,8 @@ class House:
     async def _passed(self, given: Passed, by: str | None) -> None:
         if self.failing is not None:
             raise Refusal(self.failing)
+        if self.hangs:
+            await asyncio.Event().wait()
         self.decide(given, by=by)
 
     def _status(self) -> dict[str, Any]:

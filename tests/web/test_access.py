@@ -177,6 +177,20 @@ async def test_a_journal_that_cant_be_written_keeps_nobody_out(house: House) -> 
     assert bodies(house) == []
 
 
+def test_a_disk_that_hangs_keeps_nobody_waiting(house: House) -> None:
+    """On virtual time."""
+    house.hangs = True
+
+    async def try_it() -> float:
+        loop = asyncio.get_running_loop()
+        await house.page.access.not_signed_in("eve", PEER)
+        return loop.time()
+
+    with asyncio.Runner(loop_factory=VirtualLoop) as runner:
+        begun = runner.get_loop().time()
+        assert runner.run(try_it()) - begun <= limits.PAGE_KEPT_S
+
+
 @pytest.mark.parametrize("path", ["/relays", "/api/v1/relays", "/none"])
 async def test_looking_leaves_no_event(house: House, path: str) -> None:
     house.add("ute", "viewer")
