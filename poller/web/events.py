@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from typing import Annotated, Final, TypeAlias
@@ -97,12 +97,22 @@ def told(
 ) -> shapes.Events:
     """The newest first. Reads the journal, so beside the loop."""
     found = behind.journal.page(asked.sought(state), after=after, before=before, limit=limit)
-    now, by_change = behind.now(), _by_change(state)
+    older = found.older if found.older is None or found.older > 1 else None
     return shapes.Events(
-        seq=state.seq,
-        events=tuple(_event(one, state, by_change, now) for one in found.events),
-        older=found.older if found.older is None or found.older > 1 else None,
+        seq=state.seq, events=_told(found.events, state, behind.now()), older=older
     )
+
+
+def these(behind: Behind, state: State, seqs: Sequence[int]) -> shapes.Events:
+    """Of these numbers, the newest first, as they are now."""
+    found = behind.journal.reader.those(seqs)
+    return shapes.Events(seq=state.seq, events=_told(found, state, behind.now()), older=None)
+
+
+def _told(found: Sequence[Recorded], state: State, now: datetime) -> tuple[shapes.Event, ...]:
+    """A change has the investigation that it led to: that is opened in the same moment."""
+    by_change = {(one.relay, one.opened_at): one for one in state.investigations.values()}
+    return tuple(_event(one, state, by_change, now) for one in found)
 
 
 def _event(
@@ -123,11 +133,6 @@ def _event(
         hash=recorded.hash,
         investigation=None if about is None else investigations.row(about, state, now),
     )
-
-
-def _by_change(state: State) -> dict[tuple[str, datetime], Investigation]:
-    """What a change led to: an investigation is opened in the same moment."""
-    return {(one.relay, one.opened_at): one for one in state.investigations.values()}
 
 
 def moment(name: str, text: str | None) -> datetime | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 
 import pytest
@@ -9,7 +10,7 @@ import pytest
 from poller.answers.classes import CLASSES
 from poller.decide import About
 from poller.edges import commands
-from poller.judging.findings import Silent
+from poller.judging.findings import Answering, Silent
 from poller.web.views.changes import A_PAGE, LOOKS
 from tests.cli.bench import HOSTILE, believed
 from tests.web.house import House, told
@@ -168,8 +169,24 @@ async def test_only_what_is_sifted_for_comes_after(house: House) -> None:
     assert len(seqs(await read(house, f"/changes/rows?class=silence&after={before}"))) == 1
 
 
+async def test_what_came_after_is_had_a_page_at_a_time(house: House) -> None:
+    before = house.state.seq
+    for name, finding in itertools.product(house.site.file.by_id, (SILENT, Answering())):
+        house.decide(About(relay=name, finding=finding))
+    found, older = list[int](), ""
+    while True:
+        page = await read(house, f"/changes/rows?after={before}{older}")
+        found += seqs(page)
+        [more] = [attrs["data-older"] for _, attrs in page.elements if "data-older" in attrs]
+        if not more:
+            break
+        older = f"&before={more}"
+    assert found == list(range(house.state.seq, before, -1))
+    assert len(found) > A_PAGE
+
+
 async def test_rows_are_had_again_by_their_numbers(house: House) -> None:
-    assert seqs(await read(house, "/changes/again?seq=3&seq=5&seq=3&seq=99999")) == [3, 5]
+    assert seqs(await read(house, "/changes/again?seq=3&seq=5&seq=3&seq=99999")) == [5, 3]
 
 
 async def test_an_old_page_is_not_live(house: House) -> None:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
+
 from playwright.async_api import expect
 
 from poller.decide import About
 from poller.edges import commands
-from poller.judging.findings import Silent
+from poller.judging.findings import Answering, Silent
+from poller.web.views.changes import A_PAGE
 from tests.cli.bench import HOSTILE, believed
 from tests.web.browsers import opened
 from tests.web.house import House
@@ -75,6 +78,19 @@ async def test_new_events_come_in_at_the_top_of_those_that_are_asked_for(house: 
         silence(house, "q03-main1")
         await expect(rows.first).to_contain_text("Q03 main 1: it does not answer")
         await expect(rows).to_have_count(before + 1)
+
+
+async def test_many_at_once_come_in_without_a_gap(house: House) -> None:
+    async with opened(house, "/changes") as page:
+        before = house.state.seq
+        for name, finding in itertools.product(house.site.file.by_id, (SILENT, Answering())):
+            house.decide(About(relay=name, finding=finding))
+        assert house.state.seq - before > A_PAGE
+        await expect(page.locator(f"#e{house.state.seq}")).to_be_visible()
+        found = await page.locator("#ledger .change").evaluate_all(
+            "rows => rows.map((row) => Number(row.dataset.seq))"
+        )
+        assert found[: house.state.seq - before + 1] == list(range(house.state.seq, before - 1, -1))
 
 
 async def test_what_somebody_reads_stays_where_it_is(house: House) -> None:

@@ -14,7 +14,7 @@ from poller.answers.classes import CLASSES, Weight
 from poller.answers.listing import natural
 from poller.model import limits
 from poller.model.standing import State
-from poller.web.events import SEQ_MAX, After, Asked, Before, Classes, Text, moment, told
+from poller.web.events import SEQ_MAX, After, Asked, Before, Classes, Text, moment, these, told
 from poller.web.page import Page, page_of
 from poller.web.shapes import Event, Events
 from poller.web.who import Somebody
@@ -77,23 +77,20 @@ async def changes(page: ThePage, person: Somebody, which: Which, before: Before 
 
 
 @router.get("/changes/rows")
-async def rows(page: ThePage, person: Somebody, which: Which, after: After = 0) -> Response:
+async def rows(
+    page: ThePage, person: Somebody, which: Which, after: After = 0, before: Before = None
+) -> Response:
     """What came after an event, for a page that stands already."""
-    found = await _found(page, which, page.behind.state(), after=after)
+    found = await _found(page, which, page.behind.state(), after=after, before=before)
     return await page.drawing.part(person, "change_rows.html", found=found, **WORDS)
 
 
 @router.get("/changes/again")
 async def again(page: ThePage, person: Somebody, seq: Seqs = None) -> Response:
     """Rows that stand there already, as they are now: a disposition came, or work was linked."""
-    state, seqs = page.behind.state(), sorted(set(seq or ()))
-    found = [
-        one
-        for number in seqs
-        for one in (await _found(page, Asked(), state, after=number - 1, before=number + 1)).events
-    ]
-    shown = Events(seq=state.seq, events=tuple(found), older=None)
-    return await page.drawing.part(person, "change_rows.html", found=shown, **WORDS)
+    behind, state = page.behind, page.behind.state()
+    found = await behind.threads.do(lambda: these(behind, state, seq or ()))
+    return await page.drawing.part(person, "change_rows.html", found=found, **WORDS)
 
 
 async def _found(
