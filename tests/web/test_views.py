@@ -43,7 +43,7 @@ async def read(house: House, path: str, user: str | None = None) -> Reader:
 # A device that hides markup, terminal escapes and marks that turn text around in its version.
 
 
-@pytest.mark.parametrize("path", [*PATHS, "/relays/rows", "/alarms/list", "/stand"])
+@pytest.mark.parametrize("path", [*PATHS, "/roll", "/alarms/list", "/stand"])
 async def test_text_of_a_device_is_text(house: House, path: str) -> None:
     read_page = await read(house, path)
     assert not any(tag == "b" for tag, _ in read_page.elements)
@@ -109,7 +109,7 @@ async def test_every_relay_has_a_row_in_the_order_of_the_roll(house: House) -> N
 
 
 async def test_a_piece_has_the_rows_that_are_asked_for(house: House) -> None:
-    page = await read(house, "/relays/rows?relay=q01-main1&relay=none")
+    page = await read(house, "/roll?relay=q01-main1&relay=none")
     assert [attrs["id"] for tag, attrs in page.elements if tag == "tr"] == ["relay-q01-main1"]
 
 

@@ -96,7 +96,7 @@ function put(drawn, wanted) {
 const redraw = calmly(async (moved) => {
   const names = moved.all || moved.relays.length > ASK_MAX ? null : moved.relays;
   const query = (names ?? []).map((name) => `relay=${encodeURIComponent(name)}`).join("&");
-  const drawn = await piece(`/relays/rows?${query}`);
+  const drawn = await piece(`/roll?${query}`);
   if (drawn) put(drawn, names && new Set(names.map((name) => `relay-${name}`)));
   return drawn !== null;
 });

@@ -88,7 +88,7 @@ async def relays(page: ThePage, person: Somebody) -> Response:
     )
 
 
-@router.get("/relays/rows")
+@router.get("/roll")
 async def some(
     page: ThePage,
     person: Somebody,
