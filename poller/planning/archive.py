@@ -118,7 +118,7 @@ def _zip(stream: IO[bytes], size: int, counted: _Counted) -> Iterator[str]:
                 Part(
                     name=one.filename,
                     size=one.file_size,
-                    folder=one.is_dir(),
+                    folder=one.filename.endswith("/"),  # zipfile's own fails without a name
                     link="" if stat.S_ISLNK(mode) else None,
                 )
             )
@@ -217,6 +217,8 @@ def _suspicious(parts: Iterable[Part]) -> Iterator[str]:
     seen: set[str] = set()
     for part in parts:
         name = shown(part.name, 80)
+        if not part.name:
+            yield "a part of it has no name"
         if leads_out(part.name):
             yield f"{name} would be unpacked outside its folder"
         if part.link == "":

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from tests.fuzz.families import texts
+from tests.planning.archives import zipped
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,5 +144,10 @@ FOUND: Final = (
         target="broker",
         data=b"\x00\x01" + b"".join(MESSAGE_QOS_2[:6] + bytes([n, 7, 0]) for n in range(200)),
         was="messages of QoS 2 were held until they would be released",
+    ),
+    Found(
+        target="archive",
+        data=zipped(("", b"")),
+        was="a part of a ZIP file without a name ended the check of the package",
     ),
 )

@@ -66,6 +66,7 @@ def test_a_name_that_stays_within_is_let_be(name: str) -> None:
 HOSTILE: dict[str, tuple[Callable[[], bytes], str]] = {
     "zip, leads out": (lambda: zipped(("../x", b"")), "../x would be unpacked outside its folder"),
     "tar, leads out": (lambda: tarred(("/x", b"")), "/x would be unpacked outside its folder"),
+    "zip, no name": (lambda: zipped(("", b"")), "a part of it has no name"),
     "zip, a link": (lambda: zipped(("x", b"/etc"), mode=stat.S_IFLNK | 0o777), "x is a link, and"),
     "tar, a link out": (
         lambda: tarred(("x", b""), kind=tarfile.SYMTYPE, link="../../etc"),
