@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
 
 from poller.alarms.measures import Measures
-from poller.answers.evidence import configuration, report
-from poller.answers.evidence.configuration import Loaded
+from poller.answers.evidence import report
+from poller.answers.evidence.configuration import Loaded, catalogue
 from poller.answers.evidence.gather import KINDS, Gathering
 from poller.answers.evidence.hiding import HIDDEN, hider, mapped, without_secrets
 from poller.answers.evidence.reach import Kept, covered, reach
@@ -45,7 +44,7 @@ def report_of(
     while batch := reader.history(kinds=KINDS, after=done, before=last + 1):
         gathering.take(batch)
         done = batch[-1].seq
-    files = _in_force(gathering, site)
+    last_loaded = _in_force(gathering, site)
     oldest = reader.read(0, 1)
     newest = reader.read(head.seq - 1, 1) if head.seq else []
     kept = Kept(
@@ -53,7 +52,7 @@ def report_of(
         first_at=oldest[0].event.at if oldest else None,
         last_at=newest[0].event.at if newest else None,
         pruned=start.seq,
-        keep_days=configuration.keep_days(files),
+        keep_days=None if last_loaded is None else last_loaded.keep_days,
     )
     chain = report.Chain(
         journal=reader.journal(),
@@ -81,7 +80,7 @@ def report_of(
         packages=gathering.packages(),
         entered=gathering.entered(),
         poller=gathering.poller(),
-        measures=_measures(reader, span, files) if chain.whole else None,
+        measures=_measures(reader, span, last_loaded) if chain.whole else None,
         configurations=tuple(
             report.Configuration(
                 seq=one.seq,
@@ -96,13 +95,13 @@ def report_of(
     )
     if not hide_addresses:
         return made
-    hide = hider([one.files for one in gathering.loaded], gathering.state)
+    hide = hider([one.keys for one in gathering.loaded], gathering.state)
     hidden = mapped(made, hide)
     relays = tuple(replace(one, address=HIDDEN) for one in hidden.relays)
     return replace(hidden, relays=relays, chain=made.chain, end_hash=made.end_hash)
 
 
-def _in_force(gathering: Gathering, site: Site | None) -> Mapping[str, str]:
+def _in_force(gathering: Gathering, site: Site | None) -> Loaded | None:
     """The last configuration of the span; also where the event that has it is kept no more."""
     state = gathering.state
     if not gathering.loaded and state.site_sha256 is not None:
@@ -110,11 +109,11 @@ def _in_force(gathering: Gathering, site: Site | None) -> Mapping[str, str]:
         texts = site.texts if site is not None and known else {}
         at = gathering.span.first
         gathering.loaded.append(Loaded(0, at, state.site_sha256, texts))
-    return gathering.loaded[-1].files if gathering.loaded else {}
+    return gathering.loaded[-1] if gathering.loaded else None
 
 
-def _measures(reader: Reader, span: report.Span, files: Mapping[str, str]) -> Measures | None:
-    found = configuration.catalogue(files) if files else None
+def _measures(reader: Reader, span: report.Span, last: Loaded | None) -> Measures | None:
+    found = None if last is None or not last.files else catalogue(last.files)
     return measures_of(Journal(reader), span.first, span.last, found)
 
 

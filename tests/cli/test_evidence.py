@@ -5,6 +5,7 @@ Signatures are checked by OpenSSL's command line, lists of files by coreutils' s
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 from pathlib import Path
 
@@ -19,6 +20,22 @@ SPAN = ("--from", "2026-02-01", "--to", "2026-03-02", "--zone", "UTC")
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
     return Bench(tmp_path_factory.mktemp("site"))
+
+
+@pytest.fixture(scope="module")
+def signed(bench: Bench, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with keys, and a bundle that was signed with them."""
+    folder = tmp_path_factory.mktemp("signed")
+    make_keys(folder)
+    make(bench, folder / "bundle", "--sign", str(folder / "key.pem"))
+    return folder
+
+
+@pytest.fixture
+def bundle(signed: Path, tmp_path: Path) -> Path:
+    """A copy, to tamper with."""
+    shutil.copytree(signed / "bundle", tmp_path / "a")
+    return tmp_path / "a"
 
 
 def make(bench: Bench, out: Path, *more: str) -> None:
@@ -36,18 +53,16 @@ def run(*words: str, cwd: Path) -> int:
     return subprocess.run(words, cwd=cwd, capture_output=True, check=False).returncode
 
 
-def keys(folder: Path) -> tuple[Path, Path]:
-    private, public = folder / "key.pem", folder / "public.pem"
-    assert run("openssl", "genpkey", "-algorithm", "ed25519", "-out", "key.pem", cwd=folder) == 0
-    assert (
-        run("openssl", "pkey", "-in", "key.pem", "-pubout", "-out", "public.pem", cwd=folder) == 0
-    )
-    return private, public
+def make_keys(folder: Path) -> None:
+    for words in (
+        ("genpkey", "-algorithm", "ed25519", "-out", "key.pem"),
+        ("pkey", "-in", "key.pem", "-pubout", "-out", "public.pem"),
+    ):
+        assert run("openssl", *words, cwd=folder) == 0
 
 
-def test_a_bundle_that_another_program_finds_whole(bench: Bench, tmp_path: Path) -> None:
-    make(bench, tmp_path / "a")
-    assert run("sha256sum", "--check", "--strict", NAME, cwd=tmp_path / "a") == 0
+def test_a_bundle_that_another_program_finds_whole(bundle: Path) -> None:
+    assert run("sha256sum", "--check", "--strict", NAME, cwd=bundle) == 0
 
 
 def test_twice_the_same_bytes(bench: Bench, tmp_path: Path) -> None:
@@ -61,24 +76,21 @@ def test_the_service_or_its_site_file_are_not_needed(bench: Bench, tmp_path: Pat
     assert bench.run(*words, site=False).exit_code == 0
 
 
-def test_the_report_tells_what_happened(bench: Bench, tmp_path: Path) -> None:
-    make(bench, tmp_path / "a")
-    page = (tmp_path / "a" / "report.html").read_text(encoding="utf-8")
+def test_the_report_tells_what_happened(bundle: Path) -> None:
+    page = (bundle / "report.html").read_text(encoding="utf-8")
     assert "firmware changed from 5.1 SP2 to 5.2 (newer), and nobody planned it." in page
 
 
-def test_hostile_firmware_is_escaped(bench: Bench, tmp_path: Path) -> None:
-    make(bench, tmp_path / "a")
-    page = (tmp_path / "a" / "report.html").read_text(encoding="utf-8")
+def test_hostile_firmware_is_escaped(bundle: Path) -> None:
+    page = (bundle / "report.html").read_text(encoding="utf-8")
     assert HOSTILE not in page
     assert r"V1\x1b[2J\u202e&lt;b&gt;" in page
 
 
-def test_no_address_is_left_in_any_file(bench: Bench, tmp_path: Path) -> None:
-    make(bench, tmp_path / "a", "--hide-addresses")
-    left = [name for name, data in read(tmp_path / "a").items() if b"127." in data]
-    make(bench, tmp_path / "b")
-    there = [name for name, data in read(tmp_path / "b").items() if b"127." in data]
+def test_no_address_is_left_in_any_file(bench: Bench, bundle: Path, tmp_path: Path) -> None:
+    make(bench, tmp_path / "hidden", "--hide-addresses")
+    left = [name for name, data in read(tmp_path / "hidden").items() if b"127." in data]
+    there = [name for name, data in read(bundle).items() if b"127." in data]
     assert left == []
     assert {"report.html", "relays.csv"} < set(there)  # else the test would show nothing
 
@@ -121,38 +133,39 @@ def test_a_span_that_is_none(case: str, bench: Bench, tmp_path: Path) -> None:
     assert (done.exit_code, says in done.output) == (2, True), done.output
 
 
+def check(bench: Bench, bundle: Path, *more: str) -> tuple[int, str]:
+    done = bench.run("evidence", "check", str(bundle), *more, site=False)
+    return done.exit_code, done.output
+
+
 @pytest.mark.parametrize("case", ["changed", "missing", "added"])
-def test_a_bundle_that_was_tampered_with(case: str, bench: Bench, tmp_path: Path) -> None:
-    make(bench, tmp_path / "a")
-    file = tmp_path / "a" / ("new.csv" if case == "added" else "changes.csv")
+def test_a_bundle_that_was_tampered_with(case: str, bench: Bench, bundle: Path) -> None:
+    file = bundle / ("new.csv" if case == "added" else "changes.csv")
     if case == "missing":
         file.unlink()
     else:
         file.write_bytes(b"x")
-    done = bench.run("evidence", "check", str(tmp_path / "a"), site=False)
-    assert (done.exit_code, f"{case}: {file.name}" in done.output) == (1, True), done.output
+    code, told = check(bench, bundle)
+    assert (code, f"{case}: {file.name}" in told) == (1, True), told
 
 
-def test_a_link_in_place_of_a_file_is_no_file(bench: Bench, tmp_path: Path) -> None:
-    make(bench, tmp_path / "a")
-    (tmp_path / "a" / "changes.csv").rename(tmp_path / "kept.csv")
-    (tmp_path / "a" / "changes.csv").symlink_to(tmp_path / "kept.csv")
-    done = bench.run("evidence", "check", str(tmp_path / "a"), site=False)
-    assert (done.exit_code, "changed: changes.csv" in done.output) == (1, True)
+def test_a_link_in_place_of_a_file_is_no_file(bench: Bench, bundle: Path) -> None:
+    kept = (bundle / "changes.csv").rename(bundle.parent / "kept.csv")
+    (bundle / "changes.csv").symlink_to(kept)
+    code, told = check(bench, bundle)
+    assert (code, "changed: changes.csv" in told) == (1, True), told
 
 
-def test_a_bundle_as_it_was_made(bench: Bench, tmp_path: Path) -> None:
-    make(bench, tmp_path / "a")
-    done = bench.run("evidence", "check", str(tmp_path / "a"), site=False)
-    assert (done.exit_code, "every file is as it was made; not signed" in done.output) == (0, True)
+def test_a_bundle_as_it_was_made(bench: Bench, bundle: Path) -> None:
+    (bundle / SIGNATURE).unlink()
+    code, told = check(bench, bundle)
+    assert (code, "every file is as it was made; not signed" in told) == (0, True), told
 
 
-def test_another_program_finds_the_signature_good(bench: Bench, tmp_path: Path) -> None:
-    private, public = keys(tmp_path)
-    make(bench, tmp_path / "a", "--sign", str(private))
-    words = ("openssl", "pkeyutl", "-verify", "-rawin", "-pubin", "-inkey", str(public))
-    done = run(*words, "-sigfile", SIGNATURE, "-in", NAME, cwd=tmp_path / "a")
-    assert done == 0
+def test_another_program_finds_the_signature_good(signed: Path) -> None:
+    key = str(signed / "public.pem")
+    words = ("openssl", "pkeyutl", "-verify", "-rawin", "-pubin", "-inkey", key)
+    assert run(*words, "-sigfile", SIGNATURE, "-in", NAME, cwd=signed / "bundle") == 0
 
 
 @pytest.mark.parametrize(
@@ -164,24 +177,20 @@ def test_another_program_finds_the_signature_good(bench: Bench, tmp_path: Path) 
     ],
 )
 def test_a_signature_is_checked(
-    what: str, code: int, says: str, bench: Bench, tmp_path: Path
+    what: str, code: int, says: str, bench: Bench, signed: Path, bundle: Path
 ) -> None:
-    private, public = keys(tmp_path)
-    out = tmp_path / "a"
-    make(bench, out, "--sign", str(private))
     if what == "manifest made anew":
-        lines = (out / NAME).read_bytes().splitlines(keepends=True)
-        (out / NAME).write_bytes(b"".join(lines[1:]))
+        lines = (bundle / NAME).read_bytes().splitlines(keepends=True)
+        (bundle / NAME).write_bytes(b"".join(lines[1:]))
     elif what == "signature taken away":
-        (out / SIGNATURE).unlink()
-    done = bench.run("evidence", "check", str(out), "--key", str(public), site=False)
-    assert (done.exit_code, says in done.output) == (code, True), done.output
+        (bundle / SIGNATURE).unlink()
+    came, told = check(bench, bundle, "--key", str(signed / "public.pem"))
+    assert (came, says in told) == (code, True), told
 
 
-def test_a_key_that_can_not_sign(bench: Bench, tmp_path: Path) -> None:
-    _, public = keys(tmp_path)
-    words = ("evidence", *SPAN, "--out", str(tmp_path / "a"), "--sign", str(public))
-    done = bench.run(*words)
+def test_a_key_that_can_not_sign(bench: Bench, signed: Path, tmp_path: Path) -> None:
+    key = str(signed / "public.pem")
+    done = bench.run("evidence", *SPAN, "--out", str(tmp_path / "a"), "--sign", key)
     assert (done.exit_code, "it is no private key" in done.output) == (2, True), done.output
 
 

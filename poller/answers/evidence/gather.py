@@ -254,7 +254,7 @@ class Gathering:
         # of those before the span only the last was in force in it
         self.loaded = [*self.loaded, one] if now else [one]
         for old in self.loaded[: -limits.EVIDENCE_CONFIGURATIONS_MAX]:
-            old.files = {}
+            old.forget()
 
 
 def _baseline(

@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import ipaddress
 import re
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import fields, is_dataclass, replace
 from enum import Enum
 from typing import Any, Final, TypeVar
 
-from poller.answers.evidence.configuration import of_site
 from poller.model.nameplate import flat
 from poller.model.standing import State
 from poller.model.standing import shown as present
@@ -38,11 +37,11 @@ def without_secrets(text: str) -> str:
     return REMARK.sub(WITHHELD, text)
 
 
-def hider(configurations: Collection[Mapping[str, str]], state: State) -> Callable[[str], str]:
-    """A function that hides addresses in a text."""
+def hider(configurations: Iterable[Mapping[str, Any]], state: State) -> Callable[[str], str]:
+    """A function that hides addresses in a text. configurations: the keys of site files."""
     hosts = {relay.address.rpartition(":")[0] for relay in state.relays.values()}
-    for files in configurations:
-        hosts |= set(_places(of_site(files)))
+    for keys in configurations:
+        hosts |= set(_places(keys))
     names = {one.strip("[]") for one in hosts} - KEEP - state.relays.keys()
     known = sorted(names, key=lambda one: (-len(one), one))
     pattern = re.compile(

@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
+from poller.answers.evidence.configuration import THREE_YEARS
 from poller.answers.evidence.report import Span
 from poller.answers.words import count, moment
-
-THREE_YEARS: Final = 1_095  # days: the usual audit cycle
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

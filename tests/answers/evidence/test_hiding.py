@@ -12,6 +12,7 @@ import pytest
 from poller.answers.evidence.hiding import hider, mapped, without_secrets
 from poller.model.nameplate import Nameplate
 from poller.model.standing import Relay, State
+from poller.site.yaml_lines import read
 
 SITE = """\
 site: hollin
@@ -31,7 +32,7 @@ STATE = State(
         "desk": Relay(bay="Q08", function="main 1", address="[2001:db8::8]:502/255"),
     }
 )
-HIDE = hider([{"site.yaml": SITE}], STATE)
+HIDE = hider([read(SITE, "site.yaml").value], STATE)
 
 # a text | what is left of it
 TEXTS = """
