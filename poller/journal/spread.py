@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import timedelta
 
 from poller.answers.spread import KINDS, Spread, Turn
 from poller.answers.versions import Key
@@ -28,7 +29,9 @@ class SpreadSoFar:
                 oldest = self.journal.read(0, 1)
                 if not oldest:
                     return {}
-                self._spread = Spread.of(base(self.journal.reader), oldest[0].event.at)
+                # what was pruned stood until the first event that is left
+                at = oldest[0].event.at - timedelta(milliseconds=1)
+                self._spread = Spread.of(base(self.journal.reader), at)
             while batch := self.journal.history(kinds=KINDS, after=self._seq):
                 for recorded in batch:
                     self._spread.take(recorded.event)

@@ -400,3 +400,19 @@ async def test_every_figure_stands_with_its_number_target_and_source(house: Hous
 async def test_no_more_than_a_year_is_measured(house: House, days: str) -> None:
     async with house.browser("ute") as client:
         assert (await client.get(f"/alarms/measures?days={days}")).status_code == 422
+
+
+async def test_of_very_much_work_the_first_windows_are_shown(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("poller.web.views.work.OPEN_SHOWN", 1)
+    text = (await look(house, "/work/list")).text
+    assert "Planned 2" in text
+    assert "And 1 more with later windows" in text
+
+
+async def test_of_very_many_advisories_the_most_pressing_are_shown(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("poller.web.views.due.LINES_TOLD", 1)
+    assert "more, less pressing" in (await look(house, "/due")).text

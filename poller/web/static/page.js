@@ -33,9 +33,10 @@ export async function piece(path) {
   } catch { return null; }
 }
 
-/** Calls work once for all that comes within a moment, and never twice at a time. */
-export function calmly(work, moment = NARRATE_MS) {
-  let waits = null, runs = false, more = null;
+/** Calls work once for all that comes within a moment; never twice at a time, nor within calm ms. */
+export function calmly(work, calm = 0) {
+  let waits = null, runs = false, more = null, last = -Infinity;
+  const pause = () => Math.max(NARRATE_MS, last + calm - performance.now());
   const merge = (one, other) => {
     if (!one) return other;
     if (one.all || other.all) return { all: true };
@@ -52,11 +53,12 @@ export function calmly(work, moment = NARRATE_MS) {
     more = null;
     if (!(await work(told))) more = merge(told, more ?? {}); // not to be had: tried again
     runs = false;
-    if (more) waits ??= setTimeout(run, tries ? 5000 : moment);
+    last = performance.now();
+    if (more) waits ??= setTimeout(run, tries ? 5000 : pause());
   };
   return (told) => {
     more = merge(more, told);
-    waits ??= setTimeout(run, moment);
+    waits ??= setTimeout(run, pause());
   };
 }
 

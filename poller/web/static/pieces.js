@@ -12,7 +12,7 @@ function keep(part) {
     const drawn = await piece(part.dataset.piece);
     if (drawn) put(part, drawn);
     return drawn !== null;
-  }, Number(part.dataset.calm) || undefined);
+  }, Number(part.dataset.calm ?? 0));
   follow(
     (told) => { if (told.all || sorts.some((sort) => of ? told[sort]?.includes(of) : told[sort]?.length)) redraw(told); },
     (read) => { // what is compared with each reading names its relay

@@ -25,6 +25,7 @@ router = APIRouter()
 ThePage = Annotated[Page, Depends(page_of)]
 From = Annotated[int, Query(alias="from", ge=1, le=limits.RELAYS_MAX)]
 AT_ONCE: Final = 100  # entries of the list on one page
+LINES_TOLD: Final = 200  # of advisories on one page; the API has all
 NAMES_TOLD: Final = 20
 
 GRAVE: Final = frozenset(
@@ -81,6 +82,7 @@ async def _values(page: Page, state: State, first: int) -> dict[str, Any]:
         "fetch_text": fetch_text(found.fetch),
         "pressing": [row for row in found.advisories if row.verdict in PRESSING],
         "others": [row for row in found.advisories if row.verdict not in PRESSING],
+        "LINES_TOLD": LINES_TOLD,
         "unusable": found.unusable,
         "named": found.known.named,
         "names": [

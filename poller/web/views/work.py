@@ -35,6 +35,7 @@ from poller.work.window import window
 router = APIRouter()
 ThePage = Annotated[Page, Depends(page_of)]
 Prefilled = Annotated[str, Query(max_length=limits.TEXT_MAX)]
+OPEN_SHOWN: Final = 100  # of one group, those with the first windows
 ENDED_SHOWN: Final = 20
 
 OTHERWISE: Final = frozenset({WorkState.NOT_DONE, WorkState.WRONG_VERSION})
@@ -179,11 +180,12 @@ async def _values(page: Page, state: State) -> dict[str, Any]:
                 tells=tuple(_tells(one, state)) if one.state in OTHERWISE else (),
             )
 
+        groups = []
+        for head, states in GROUPS.items():
+            found = [one for one in ordered if one.state in states]
+            groups.append((head, [card(one) for one in found[:OPEN_SHOWN]], len(found)))
         return {
-            "groups": [
-                (head, [card(one) for one in ordered if one.state in states])
-                for head, states in GROUPS.items()
-            ],
+            "groups": groups,
             "ended": [work_row(one, state, now) for one in ended[:ENDED_SHOWN]],
             "ended_ever": len(ended),
             "investigations": investigations.rows(state, now),
