@@ -59,8 +59,9 @@ class Access:
 
     async def tell(self) -> None:
         """What was counted in every while that is over."""
-        for name in [one for one, source in self._sources.items() if self._over(source)]:
-            for body in self._sources.pop(name).counted.values():
+        over = [name for name, source in self._sources.items() if self._over(source)]
+        for source in [self._sources.pop(name) for name in over]:  # before anything is waited for
+            for body in source.counted.values():
                 await self._write(body, by=None)
 
     async def _note(self, name: str, body: Told, *, by_them: bool) -> None:
