@@ -10,7 +10,7 @@ import pytest
 from poller.answers.due import due_rows
 from poller.answers.one import picture
 from poller.answers.registers import registers
-from poller.decide import About, Started
+from poller.decide import About, SiteRead, Started
 from poller.edges import commands
 from poller.judging.findings import Silent
 from poller.model.canonical import plain
@@ -123,6 +123,18 @@ async def test_a_relay_that_is_listed_no_more_says_so(house: House) -> None:
     page = await read(house, HERE, "ute")
     assert "not listed any more" in words(page)
     assert "/do/pause" not in {attrs.get("action") for _, attrs in page.elements}
+
+
+@pytest.mark.parametrize("name", ["rows", "list", "now"])
+async def test_no_name_of_a_relay_is_taken_by_a_view(house: House, name: str) -> None:
+    first, *rest = house.site.file.relays
+    file = house.site.file.model_copy(
+        update={"relays": (first.model_copy(update={"id": name}), *rest), "protection_groups": {}}
+    )
+    house.site = replace(house.site, file=file, sha256="1" * 64)
+    house.decide(SiteRead())
+    assert f"{first.bay} {first.function}" in words(await read(house, f"/relays/{name}"))
+    assert "not asked yet" in words(await read(house, f"/relays/{name}/now"))
 
 
 @pytest.mark.parametrize("path", ["/relays/none", f"{HERE}/none", "/relays/none/now"])
