@@ -83,6 +83,10 @@ class Packed(Properties):
         length: bytes = VariableByteIntegers.encode(len(self._octets))  # type: ignore[no-untyped-call]
         return length + self._octets
 
+    def __str__(self) -> str:
+        """For the library's own log."""
+        return self._octets.hex()
+
 
 def properties_of(body: Body, expiry_s: int | None = None) -> Packed:
     """MQTT 5.0, 3.3.2.3: payload format, expiry, content type, and what the body says of itself."""
