@@ -179,7 +179,7 @@ def sums(made: OutagePlan) -> PlanSums:
 def _says(made: OutagePlan) -> str:
     told = f"{made.cost:,} weighted days until done"
     if made.bound is None:
-        return f"{told}; made greedily: how much better a plan could be is not known"
+        return f"{told}; made without a solver: how much better a plan could be is not known"
     than = f" (greedily {made.greedy:,})" if made.greedy > made.cost else ""
     if made.optimal:
         return f"{told}{than}; proven: no plan has less"

@@ -29,11 +29,12 @@ def plan_svg(made: OutagePlan, outages: OutageFile) -> str:
     width = LEFT + CELL_W * len(question.slots) + 10
     height = TOP + CELL_H * len(bays) + HOLD_H * len(made.holds) + 10
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" class="plan" role="img" width="{width}" '
-        f'height="{height}" viewBox="0 0 {width} {height}" aria-labelledby="plan-title plan-desc">',
-        f'<title id="plan-title">{len(made.placed)} steps in '
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="outages" role="img" width="{width}" '
+        f'height="{height}" viewBox="0 0 {width} {height}" '
+        'aria-labelledby="outages-title outages-desc">',
+        f'<title id="outages-title">{len(made.placed)} steps in '
         f"{len({one.window for one in made.placed})} outages</title>",
-        f'<desc id="plan-desc">{escape(_told(made))}</desc>',
+        f'<desc id="outages-desc">{escape(_told(made))}</desc>',
         *_heads(made, outages),
         *(line for row, bay in enumerate(bays) for line in _bay(made, bay, row)),
         *(
@@ -63,13 +64,13 @@ def _heads(made: OutagePlan, outages: OutageFile) -> Iterator[str]:
         x = LEFT + CELL_W * at + CELL_W // 2 + 4
         day = f"{slot.start.astimezone(zone):%d %b}"
         turned = f"translate({x} {TOP - 6}) rotate(-60)"
-        yield f'<text class="plan-head" transform="{turned}">{day}</text>'
+        yield f'<text class="outages-head" transform="{turned}">{day}</text>'
 
 
 def _bay(made: OutagePlan, bay: str, row: int) -> Iterator[str]:
     y = TOP + CELL_H * row
     name = escape(shown(bay, 14))
-    yield f'<text class="plan-bay" x="{LEFT - 8}" y="{y + 16}" text-anchor="end">{name}</text>'
+    yield f'<text class="outages-bay" x="{LEFT - 8}" y="{y + 16}" text-anchor="end">{name}</text>'
     for at, slot in enumerate(made.question.slots):
         here = [
             one
@@ -78,9 +79,9 @@ def _bay(made: OutagePlan, bay: str, row: int) -> Iterator[str]:
         ]
         if not here and bay not in slot.bays:
             continue
-        kind = "plan-free"
+        kind = "outages-free"
         if here:
-            kind = "plan-pilot" if any(one.pilot for one in here) else "plan-work"
+            kind = "outages-pilot" if any(one.pilot for one in here) else "outages-work"
         names = ", ".join(made.question.steps[one.step].relay for one in here) or "nothing placed"
         x = LEFT + CELL_W * at
         yield f"<g><title>{escape(f'{slot.id}, {shown(bay)}: {names}')}</title>"
@@ -91,7 +92,7 @@ def _bay(made: OutagePlan, bay: str, row: int) -> Iterator[str]:
         if here:
             middle = x + CELL_W // 2
             yield (
-                f'<text class="plan-count" x="{middle}" y="{y + 16}" text-anchor="middle">'
+                f'<text class="outages-count" x="{middle}" y="{y + 16}" text-anchor="middle">'
                 f"{len(here)}</text>"
             )
         yield "</g>"
@@ -106,8 +107,8 @@ def _hold(made: OutagePlan, hold: Held, row: int, bays: int) -> Iterator[str]:
     x, wide = LEFT + CELL_W * first, CELL_W * (last - first + 1)
     name = f"{hold.family} held until {hold.until:%Y-%m-%d}"
     yield f"<g><title>{escape(name)}</title>"
-    yield f'<rect class="plan-hold" x="{x}" y="{y}" width="{wide}" height="6"/>'
+    yield f'<rect class="outages-hold" x="{x}" y="{y}" width="{wide}" height="6"/>'
     yield (
-        f'<text class="plan-bay" x="{LEFT - 8}" y="{y + 8}" text-anchor="end">'
+        f'<text class="outages-bay" x="{LEFT - 8}" y="{y + 8}" text-anchor="end">'
         f"{escape(hold.family[:14])}</text></g>"
     )

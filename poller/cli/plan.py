@@ -41,7 +41,7 @@ from poller.planning.outages.solver import Tell, installed
 
 TOLD_EVERY_S: Final = 2.0
 NO_SOLVER: Final = (
-    "OR-Tools is not installed, so the plan is made greedily\n"
+    "OR-Tools is not installed, so the plan is made without a solver\n"
     "    mend: for better plans, and the bound: pip install 'bayroll[plan]'"
 )
 
@@ -64,8 +64,8 @@ def plan(
     out: Annotated[
         Path | None, typer.Option("--out", metavar="FILE", help="A new file; without it, print.")
     ] = None,
-    greedily: Annotated[
-        bool, typer.Option("--greedily", help="At once, without looking for a better one.")
+    no_solver: Annotated[
+        bool, typer.Option("--no-solver", help="Sooner, and with no bound told.")
     ] = False,
     add_work: Annotated[
         bool, typer.Option("--add-work", help="Enter it as planned work, each relay its piece.")
@@ -90,7 +90,7 @@ def plan(
         told = common.known(place)
         common.relays_known(told.state, relay or ())
         file = _read(outages, place, told)
-        made = _make(told, place, file, relay, greedily)
+        made = _make(told, place, file, relay, no_solver)
         steps = step_rows(made, file, told.state)
         holds = hold_rows(made, file, told.state)
         missing = unplaced_rows(made, told.state)
@@ -121,15 +121,15 @@ def _read(outages: Path | None, place: Where, told: Known) -> OutageFile:
 
 
 def _make(
-    told: Known, place: Where, file: OutageFile, relays: list[str] | None, greedily: bool
+    told: Known, place: Where, file: OutageFile, relays: list[str] | None, no_solver: bool
 ) -> OutagePlan:
     now = datetime.now(UTC)
     found = due(told.state, told.site, told.held, told.concerned, common.live(place), now)
     wanted = tuple(one for one in found if not relays or one.relay in relays)
     asked = asking.ask(wanted, told.state, told.site, file, now)
-    if not greedily and not installed():
+    if not no_solver and not installed():
         common.err.print(NO_SOLVER)
-    return make(asked, _progress(), solver=not greedily)
+    return make(asked, _progress(), solver=not no_solver)
 
 
 def _progress() -> Tell:

@@ -96,19 +96,19 @@ def test_it_is_told_that_the_plan_is_proven(bench: Bench) -> None:
     assert (told["optimal"], told["bound"]) == (True, told["days"])
 
 
-def test_a_greedy_plan_tells_of_no_bound(bench: Bench) -> None:
-    (told,) = [row for row in rows(bench, "--greedily") if row["kind"] == "plan"]
+def test_without_the_solver_no_bound_is_told(bench: Bench) -> None:
+    (told,) = [row for row in rows(bench, "--no-solver") if row["kind"] == "plan"]
     assert (told["optimal"], told["bound"]) == (False, None)
 
 
-def test_without_the_solver_it_is_said_and_planned_greedily(
+def test_where_the_solver_is_missing_it_is_said(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("poller.planning.outages.plan.installed", lambda: False)
     monkeypatch.setattr("poller.cli.plan.installed", lambda: False)
     result = bench.run("plan")
     assert "pip install 'bayroll[plan]'" in result.stderr
-    assert "made greedily" in result.stdout
+    assert "made without a solver" in result.stdout
 
 
 def test_the_pilots_hold_and_what_ends_it_are_told(bench: Bench) -> None:
@@ -220,4 +220,4 @@ def test_text_of_a_device_can_do_nothing(bench: Bench) -> None:
 
 def test_the_file_that_ships_can_be_planned_with(bench: Bench) -> None:
     shutil.copy(config_folder() / "outages.yaml", bench.folder)
-    assert "weighted days until done" in bench.run("plan", "--greedily").stdout
+    assert "weighted days until done" in bench.run("plan", "--no-solver").stdout

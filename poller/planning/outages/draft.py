@@ -16,6 +16,7 @@ class Draft:
         self.question = question
         self.where: list[Place | None] = [None] * len(question.steps)
         self.pilots: dict[str, int] = {}
+        self._never = question.never
         self._used: dict[Place, int] = defaultdict(int)
         self._out: dict[str, list[int]] = defaultdict(list)  # windows of a relay's steps
         self._unit = question.unit_of()
@@ -24,6 +25,7 @@ class Draft:
             self._pairs[pair.one].append((pair.other, pair))
             self._pairs[pair.other].append((pair.one, pair))
         self._families = {family.id: family for family in question.families}
+        self._may = {family.id: set(question.pilots(family)) for family in question.families}
         self._places = [question.places(step) for step in range(len(question.steps))]
         given = [(step, place) for step, place in enumerate(where) if place is not None]
         for step, place in given:
@@ -41,6 +43,23 @@ class Draft:
         places = [self.where[step] for step in self._steps_of(unit)]
         ends = [self.question.slots[place[0]].end for place in places if place is not None]
         return max(ends) if len(ends) == len(places) else None
+
+    def places_of(self, unit: int) -> list[tuple[int, Place]]:
+        """Each of its steps with its place, those before others first."""
+        return [
+            (step, place)
+            for step in self._steps_of(unit)
+            if (place := self.where[step]) is not None
+        ]
+
+    def cost_of(self, unit: int) -> int:
+        """As Question.cost, of one unit."""
+        question, cost = self.question, 0
+        for number in question.units[unit].jobs:
+            job = question.jobs[number]
+            last = self.where[job.steps[-1]]
+            cost += job.weight * (self._never if last is None else question.slots[last[0]].days)
+        return cost
 
     def _steps_of(self, unit: int) -> list[int]:
         jobs = self.question.units[unit].jobs
@@ -147,10 +166,10 @@ class Draft:
             return Bar(rule="hold", says=says)
         pilot = self.pilots.get(name)
         if pilot is None:
-            relays = {self.question.jobs[one].relay for one in self._unit_jobs(job)}
-            if family.named is None or family.named in relays:
+            if self._unit[job] in self._may[name]:
                 return None
-            return Bar(rule="pilot", says=f"{family.named}, the pilot of {name}, is not placed")
+            named = "" if family.named is None else f", {family.named},"
+            return Bar(rule="pilot", says=f"the pilot of {name}{named} is not placed")
         if pilot == self._unit[job]:
             return None
         done = self.done(pilot)
@@ -161,9 +180,6 @@ class Draft:
         relay = self.question.jobs[self.question.units[pilot].jobs[0]].relay
         says = f"{relay}, the pilot of {name}, is held until {free:%Y-%m-%d}"
         return Bar(rule="hold", says=says)
-
-    def _unit_jobs(self, job: int) -> tuple[int, ...]:
-        return self.question.units[self._unit[job]].jobs
 
     def _partner(self, step: int, place: Place) -> Bar | None:
         relay = self.question.steps[step].relay

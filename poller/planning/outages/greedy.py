@@ -20,8 +20,8 @@ def greedy(question: Question) -> Where:
 def _in_order(question: Question, rank: Rank) -> Where:
     draft = Draft(question)
     ranked = sorted(range(len(question.units)), key=lambda unit: (rank(question, unit), unit))
-    for stage in sorted({_stage(question, unit) for unit in ranked}):
-        units = [unit for unit in ranked if _stage(question, unit) == stage]
+    for one in sorted({stage(question, unit) for unit in ranked}):
+        units = [unit for unit in ranked if stage(question, unit) == one]
         _put_pilots(draft, units)
         fill(draft, units)
     return tuple(draft.where)
@@ -52,7 +52,7 @@ def _put_pilots(draft: Draft, units: Sequence[int]) -> None:
             draft.put_unit(min(tried, key=lambda one: one[0])[1])  # of equal ones by their rank
 
 
-def _stage(question: Question, unit: int) -> int:
+def stage(question: Question, unit: int) -> int:
     """How many firmwares of the same relay come before it."""
     stages = []
     for job in question.units[unit].jobs:
@@ -63,7 +63,7 @@ def _stage(question: Question, unit: int) -> int:
     return min(stages)
 
 
-def _saves(question: Question, unit: int) -> float:
+def saves(question: Question, unit: int) -> float:
     """Most weight for each minute of work first."""
     jobs = [question.jobs[job] for job in question.units[unit].jobs]
     minutes = sum(question.steps[step].minutes for job in jobs for step in job.steps)
@@ -76,4 +76,4 @@ def _few_windows(question: Question, unit: int) -> float:
     return min(len(question.slots) - len(question.steps[step].bars) for step in steps)
 
 
-RANKS: tuple[Rank, ...] = (_saves, _few_windows)
+RANKS: tuple[Rank, ...] = (saves, _few_windows)

@@ -10,6 +10,7 @@ from datetime import datetime, timedelta
 from poller.planning.outages.asking import Asked, LeftOut
 from poller.planning.outages.draft import Draft
 from poller.planning.outages.greedy import greedy
+from poller.planning.outages.improve import improve
 from poller.planning.outages.question import Place, Question
 from poller.planning.outages.solver import Tell, installed, solve
 from poller.planning.outages.why import Unplaced, unplaced
@@ -55,12 +56,13 @@ class OutagePlan:
 
 
 def plan(asked: Asked, tell: Tell = lambda *_: None, solver: bool = True) -> OutagePlan:
-    """By the solver where it is installed and asked for; else greedily, with no bound."""
+    """Greedily and then better step by step; by the solver, where it is installed and asked for,
+    with a bound."""
     question = asked.question
     first = greedy(question)
-    where, bound, optimal, stopped = first, None, False, False
+    where, bound, optimal, stopped = improve(question, first), None, False, False
     if solver and installed() and question.steps:
-        found = solve(question, first, tell)
+        found = solve(question, where, tell)
         where, bound = found.where, found.bound
         optimal, stopped = found.optimal, found.stopped
     draft = Draft(question, where)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final, TypeAlias
 
+PILOTS_MAX: Final = 10  # of a family, of which a plan may choose one
 NEVER_DAYS: Final = 365  # after the last window: what is not placed counts as done then
 Place: TypeAlias = tuple[int, int]
 """A window, by its index, and one of the teams that work in it at once."""
@@ -71,8 +72,10 @@ class Job:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Family:
-    """named: the relay that is to be its pilot; None: any. free_from: the hold of a pilot that was
-    there before this plan ends then; None: there was none."""
+    """named: the relay that is to be its pilot; None: one of those that can be done first.
+
+    free_from: the hold of a pilot that was there before this plan ends then; None: there was none.
+    """
 
     id: str
     named: str | None
@@ -128,6 +131,17 @@ class Question:
         left = [at for at in range(len(self.slots)) if at not in bars]
         left.sort(key=lambda at: (self.slots[at].end, at))
         return [(at, team) for at in left for team in range(self.slots[at].teams)]
+
+    def pilots(self, family: Family) -> tuple[int, ...]:
+        """Units that may be its pilot: the named one, else those with the first windows."""
+        found: list[tuple[datetime, int]] = []
+        for at, unit in enumerate(self.units):
+            jobs = [self.jobs[job] for job in unit.jobs]
+            ours = [job for job in jobs if job.family == family.id]
+            named = family.named in (None, *(job.relay for job in jobs))
+            if ours and named and (places := self.places(ours[-1].steps[-1])):
+                found.append((self.slots[places[0][0]].end, at))
+        return tuple(at for _, at in sorted(found)[:PILOTS_MAX])
 
     def follows(self, first: Place, then: Place) -> bool:
         """Whether a step there comes after one here: by the same team, or in a later window."""

@@ -117,18 +117,16 @@ class Rows:
                     ours[at].append(job)
         done: dict[int, list[Bool]] = defaultdict(list)  # by window
         itself: dict[int, Bool] = {}  # by unit: it is the pilot
-        for at, jobs in ours.items():
-            relays = {question.jobs[job].relay for job in question.units[at].jobs}
-            last = question.jobs[jobs[-1]].steps[-1]
+        for at in question.pilots(family):
+            last = question.jobs[ours[at][-1]].steps[-1]
             mine: list[Bool] = []
             for window in sorted({window for window, _ in self._x[last]}):
-                if family.named is None or family.named in relays:
-                    there = self._hint[last]
-                    is_pilot = self._pilots.get(family.id) == at
-                    var = self._bool(is_pilot and there is not None and there[0] == window)
-                    self.model.add(sum(self._in(last, window)) >= var)
-                    done[window].append(var)
-                    mine.append(var)
+                there = self._hint[last]
+                is_pilot = self._pilots.get(family.id) == at
+                var = self._bool(is_pilot and there is not None and there[0] == window)
+                self.model.add(sum(self._in(last, window)) >= var)
+                done[window].append(var)
+                mine.append(var)
             itself[at] = self._bool(any(map(self._value, mine)))
             self.model.add(sum(mine) == itself[at])
         self.model.add_at_most_one(itself.values())
@@ -136,7 +134,9 @@ class Rows:
         for at, jobs in ours.items():
             for job in jobs:
                 for (window, _), var in self._x[question.jobs[job].steps[0]].items():
-                    self.model.add(over[window] + itself[at] >= var)
+                    self.model.add_bool_or(
+                        over[window], ~var, *([itself[at]] if at in itself else [])
+                    )
 
     def _over(self, done: dict[int, list[Bool]]) -> dict[int, Bool]:
         """Of each window, whether a pilot's hold is over when it begins: once over, always."""

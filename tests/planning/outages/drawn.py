@@ -14,12 +14,12 @@ DAY: Final = timedelta(days=1)
 
 
 def slot(day: int, minutes: int = 300, teams: int = 1, **more: Any) -> Slot:
-    """From eight o'clock of a day, counted from NOW; five hours long."""
+    """From eight o'clock of a day, counted from NOW; five hours, or as long as its crew works."""
     start = NOW + timedelta(days=day, hours=8)
     return Slot(
         id=f"o{day}",
         start=start,
-        end=start + timedelta(hours=5),
+        end=start + timedelta(minutes=max(300, minutes)),
         bays=frozenset(more.get("bays", ())),
         groups=frozenset(),
         teams=teams,

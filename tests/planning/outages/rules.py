@@ -99,6 +99,7 @@ def _pilot(question: Question, where: Where, name: str) -> Iterator[str]:
         free = max(slots[w].end for w in placed[number]) + question.hold
         others = [w for other, ws in placed.items() if other != number for w in ws]
         named = family.named is None or family.named in relays
+        # small questions have no more units than may be chosen of
         return named and all(slots[w].start >= free for w in others)
 
     if placed and not any(map(can_be, placed)):

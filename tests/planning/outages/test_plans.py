@@ -5,6 +5,7 @@ from __future__ import annotations
 from hypothesis import given, settings
 
 from poller.planning.outages.greedy import greedy
+from poller.planning.outages.improve import improve
 from poller.planning.outages.question import Question
 from poller.planning.outages.solver import solve
 from tests.planning.outages.drawn import questions
@@ -14,6 +15,17 @@ from tests.planning.outages.rules import cheapest, faults
 @given(questions(steps_max=8))
 def test_a_greedy_plan_keeps_every_rule(asked: Question) -> None:
     assert list(faults(asked, greedy(asked))) == []
+
+
+@given(questions(steps_max=8))
+def test_a_plan_that_is_made_better_keeps_every_rule(asked: Question) -> None:
+    assert list(faults(asked, improve(asked, greedy(asked)))) == []
+
+
+@given(questions(steps_max=8))
+def test_it_is_never_made_worse(asked: Question) -> None:
+    first = greedy(asked)
+    assert asked.cost(improve(asked, first)) <= asked.cost(first)
 
 
 @settings(max_examples=60, deadline=None)
