@@ -28,6 +28,7 @@ from tests.web.house import PASSWORD
 
 QUIET = run.CONFIG / "scenarios" / "quiet.yaml"
 HOSTILE = "<b>5.2</b>"  # printable, as the simulator's own check wants it
+pytestmark = pytest.mark.timeout(240)  # three processes start where others run too
 ADMINISTRATOR, OPERATOR, VIEWER = "ada", "ute", "vik"
 
 
