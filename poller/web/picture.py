@@ -101,11 +101,8 @@ class DrawnLane:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
-    """known: percent at which what is known begins."""
-
     paper: Paper
     ticks: tuple[Tick, ...]
-    known: float
     lanes: tuple[DrawnLane, ...]
 
 
@@ -114,7 +111,6 @@ def drawn(told: Timeline, paper: Paper) -> Picture:
     return Picture(
         paper=paper,
         ticks=tuple(_ticks(scale, paper)),
-        known=scale.x(told.known_from),
         lanes=tuple(_lane(lane, scale, paper) for lane in told.lanes),
     )
 
