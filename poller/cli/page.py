@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import random
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from time import monotonic
 from typing import Any
 
+from poller.cli.evidence_apart import EvidenceApart
 from poller.cli.zone import machine_zone
 from poller.decide import Command
 from poller.edges import commands
 from poller.edges.advisory_folder import Advisories
 from poller.edges.clock import SystemClock
+from poller.edges.outages_file import read_outages
 from poller.journal import Journal, JournalUnusable
 from poller.model.events import Recorded
 from poller.model.problems import Problem
@@ -54,6 +57,8 @@ def page_of(service: Service, journal: Path, site_file: Path) -> Page:
             version=service.ports.version,
             known=Advisories(site_file),
             zone=machine_zone,
+            outages=partial(read_outages, site_file),
+            evidence=EvidenceApart(journal).make,
         )
     )
 

@@ -133,6 +133,7 @@ EVIDENCE_WHY_MAX: Final = 6  # reasons of one gap; nobody reads more
 EVIDENCE_READINGS_MAX: Final = 2_000  # days of front-panel readings of one relay
 EVIDENCE_STEPS_MAX: Final = 200  # of one piece of work; moves, notes, rules set aside
 EVIDENCE_CONFIGURATIONS_MAX: Final = 12  # whose text is in a report: one a month
+EVIDENCE_MAKE_S: Final = 600.0  # for the page; some million events take a few minutes
 EVIDENCE_FILES_MAX: Final = 1_000  # of a bundle that is checked; we write some dozen
 
 # Alarms: what the state remembers; the journal keeps them all.

@@ -12,10 +12,12 @@ from typing import Any, TypeAlias, TypeVar
 from poller.journal import Journal
 from poller.judging.last_read import LastRead
 from poller.model import limits
+from poller.model.refusal import Refusal
 from poller.model.standing import State
 from poller.model.status import StatusReading
 from poller.people import Passed
 from poller.planning.known import NONE, Known, known
+from poller.planning.outages.shape import OutageFile
 from poller.site.settings import Site
 from poller.web.passwords import Passwords
 
@@ -31,6 +33,16 @@ Raises Refusal, as the control socket would: the same typed commands go the same
 def unread(site: Site, state: State) -> Known:
     """Where no folder of advisories can be read."""
     return known(site, state, NONE)
+
+
+def no_outages(site: Site) -> OutageFile:
+    """Where no outages file can be read."""
+    raise Refusal("no outages file is read here; use: bayroll plan")
+
+
+async def no_evidence(first: datetime, last: datetime, hide_addresses: bool) -> bytes:
+    """Where nothing can make a bundle."""
+    raise Refusal("no bundle is made here; use: bayroll evidence")
 
 
 class Busy(Exception):
@@ -63,8 +75,9 @@ class Behind:
     """state: what is durable. live, status: as of Service. journal: a connection of its own, since
     threads use it. commands: name to the type of its values. monotonic: seconds. known: what
     advisories say; reads a folder, so for threads. zone: of times that people give without one.
-    last_read: of a relay, as it came.
-    passed: as Service.passed.
+    last_read: of a relay, as it came. evidence: of a span (first, last, whether addresses are
+    hidden), the bundle as a zip; raises Refusal and Busy.
+    passed: as Service.passed. outages: reads a file, so for threads; raises Faulty and Refusal.
     """
 
     site: Callable[[], Site]
@@ -82,4 +95,6 @@ class Behind:
     last_read: Callable[[str], LastRead | None] = lambda relay: None
     known: Callable[[Site, State], Known] = unread
     zone: Callable[[], str] = lambda: "UTC"
+    outages: Callable[[Site], OutageFile] = no_outages
+    evidence: Callable[[datetime, datetime, bool], Awaitable[bytes]] = no_evidence
     threads: Threads = field(default_factory=Threads)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import re
-from collections.abc import Callable, Iterator
+import zipfile
+from collections.abc import Callable, Iterator, Mapping
 from typing import Final
 
 from poller.answers.evidence.html import as_html
@@ -12,6 +14,7 @@ from poller.answers.evidence.report import Report
 from poller.answers.evidence.tables import TABLES, as_csv
 
 PAGE: Final = "report.html"
+FIRST_DAY: Final = (1980, 1, 1, 0, 0, 0)  # that an archive can tell; its files have no time
 STRANGE: Final = re.compile(r"[^A-Za-z0-9_.-]+|^\.+")
 
 
@@ -25,6 +28,15 @@ def bundle(report: Report, sign: Callable[[bytes], bytes] | None = None) -> dict
     if sign is not None:
         files[SIGNATURE] = sign(told)
     return files
+
+
+def zipped(files: Mapping[str, bytes]) -> bytes:
+    """As one archive; the same files give the same bytes."""
+    held = io.BytesIO()
+    with zipfile.ZipFile(held, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name in sorted(files):
+            archive.writestr(zipfile.ZipInfo(name, FIRST_DAY), files[name], zipfile.ZIP_DEFLATED)
+    return held.getvalue()
 
 
 def _configurations(report: Report) -> Iterator[tuple[str, bytes]]:
