@@ -26,13 +26,13 @@ from poller.answers.plan_picture import plan_svg
 from poller.cli import common
 from poller.cli.ask import ask
 from poller.cli.common import Exit, JsonOption, ReferenceOption, SiteOption, Where, WhoOption
-from poller.cli.new_file import fault, put
+from poller.cli.new_file import put
 from poller.decide import Refusal
+from poller.edges.outages_file import read_outages
 from poller.model.canonical import plain, stamp
 from poller.planning.due import due
 from poller.planning.known import Known
 from poller.planning.outages import asking
-from poller.planning.outages.check import load_outages
 from poller.planning.outages.entries import entries
 from poller.planning.outages.plan import OutagePlan
 from poller.planning.outages.plan import plan as make
@@ -89,7 +89,8 @@ def plan(
         place = common.where(site)
         told = common.known(place)
         common.relays_known(told.state, relay or ())
-        file = _read(outages, place, told)
+        assert place.site_file is not None, "the site was read from it"
+        file = read_outages(place.site_file, told.site, outages)
         made = _make(told, place, file, relay, no_solver)
         steps = step_rows(made, file, told.state)
         holds = hold_rows(made, file, told.state)
@@ -107,17 +108,6 @@ def plan(
         refused = _add(place, made, file, reference, although, who) if add_work else 0
     open_ = [row for row in missing if row.rule != "planned"]
     raise typer.Exit(Exit.FOUND if open_ or refused else Exit.DONE)
-
-
-def _read(outages: Path | None, place: Where, told: Known) -> OutageFile:
-    assert place.site_file is not None, "the site was read from it"
-    file = outages or place.site_file.parent / "outages.yaml"
-    try:
-        text = file.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as reason:
-        mend = "copy config/outages.yaml and write your windows, or name another with --outages"
-        raise fault("outages-file-unreadable", file, reason, mend) from reason
-    return load_outages(text, str(file), told.site)
 
 
 def _make(

@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 
 from poller.planning.outages.asking import Asked, LeftOut
 from poller.planning.outages.draft import Draft
-from poller.planning.outages.greedy import greedy
+from poller.planning.outages.greedy import Where, greedy
 from poller.planning.outages.improve import improve
 from poller.planning.outages.question import Place, Question
 from poller.planning.outages.solver import Tell, installed, solve
@@ -65,6 +65,19 @@ def plan(asked: Asked, tell: Tell = lambda *_: None, solver: bool = True) -> Out
         found = solve(question, where, tell)
         where, bound = found.where, found.bound
         optimal, stopped = found.optimal, found.stopped
+    return _whole(asked, where, first, bound, optimal, stopped)
+
+
+def at_once(asked: Asked) -> OutagePlan:
+    """Greedily and no more: within a second for a fleet."""
+    first = greedy(asked.question)
+    return _whole(asked, first, first, None, False, False)
+
+
+def _whole(
+    asked: Asked, where: Where, first: Where, bound: int | None, optimal: bool, stopped: bool
+) -> OutagePlan:
+    question = asked.question
     draft = Draft(question, where)
     return OutagePlan(
         question=question,
