@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -79,7 +78,7 @@ def test_a_document_that_goes_or_is_written_anew_counts_at_once(site_file: Path)
     assert advisories(site, state).held.unusable == ()
     document.write_text("{")
     assert [one.code for one in advisories(site, state).held.unusable] == ["advisory-unreadable"]
-    os.remove(document)
+    document.unlink()
     assert advisories(site, state).held == replace(advisories(site, state).held, findings=())
 
 
