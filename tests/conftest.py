@@ -8,6 +8,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
+
+# a busy machine is no fault of what is tested
+settings.register_profile("bayroll", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("bayroll")
 
 READS = {"1", "2", "3", "4", "43/14"}
 CODES = "BAYROLL_FUNCTION_CODES"
