@@ -127,6 +127,7 @@ for (const head of heads) {
   head.replaceChildren(button);
 }
 sieve.elements.text.value = asked.get("text") ?? "";
+if (sieve.elements.by.querySelector(`[value=${by}]`)) sieve.elements.by.value = by;
 if ([...sieve.elements.only.options].some((one) => one.value === asked.get("only"))) sieve.elements.only.value = asked.get("only");
 sieve.addEventListener("submit", (event) => event.preventDefault());
 sieve.addEventListener("input", (event) => {
