@@ -42,6 +42,10 @@ time { white-space: nowrap; }
 .strip .read { fill: #3d5a73; }
 .strip .gap { fill: #fff; }
 .one { break-inside: avoid; }
+@media screen and (max-width: 46rem) {
+  table:not(.pairs) { display: block; overflow-x: auto; }
+  .pairs th { width: 7rem; }
+}
 @media print {
   body { margin: 0; padding: 0; max-width: none; font-size: 9pt; }
   table { font-size: 8pt; }
