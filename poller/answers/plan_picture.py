@@ -62,7 +62,7 @@ def _heads(made: OutagePlan, outages: OutageFile) -> Iterator[str]:
     zone = ZoneInfo(outages.zone)
     for at, slot in enumerate(made.question.slots):
         x = LEFT + CELL_W * at + CELL_W // 2 + 4
-        day = f"{slot.start.astimezone(zone):%d %b}"
+        day = f"{slot.start.astimezone(zone):%d %b %y}"
         turned = f"translate({x} {TOP - 6}) rotate(-60)"
         yield f'<text class="outages-head" transform="{turned}">{day}</text>'
 

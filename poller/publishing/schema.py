@@ -13,6 +13,7 @@ from pydantic.json_schema import JsonSchemaMode
 
 from poller.answers.inventory import Inventory
 from poller.model.events import KINDS
+from poller.planning.outages.shape import OutageFile
 from poller.publishing.mqtt.send import CONTENT_TYPE
 from poller.publishing.mqtt.topics import EVENT, TOPICS, Topic
 from poller.site.advisory_families import AdvisoryFamilies
@@ -29,6 +30,7 @@ FILES: Final = {
     "approved": Approved,
     "alarms": Catalogue,
     "advisories": AdvisoryFamilies,
+    "outages": OutageFile,
 }
 WRITTEN: Final = {"inventory": Inventory}
 MQTT_BINDING: Final = "0.2.0"  # the newest bindings that the AsyncAPI 3.0.0 schema knows

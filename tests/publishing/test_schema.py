@@ -63,7 +63,15 @@ def test_every_message_file_and_event_kind_has_one() -> None:
     expected = {f"message/{topic.name}" for topic in TOPICS}
     expected |= {
         f"file/{one}"
-        for one in ("site", "register_map", "approved", "alarms", "advisories", "inventory")
+        for one in (
+            "site",
+            "register_map",
+            "approved",
+            "alarms",
+            "advisories",
+            "outages",
+            "inventory",
+        )
     }
     expected |= {f"event/{kind}/{v}" for kind, v in ev.KINDS}
     assert SCHEMAS.keys() == expected
