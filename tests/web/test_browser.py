@@ -136,7 +136,7 @@ async def test_what_somebody_writes_is_not_drawn_over(house: House) -> None:
 # Accessible to everybody. axe-core's rules for WCAG 2.2 A and AA, at both widths, in both schemes.
 
 
-@pytest.mark.parametrize("path", [*PATHS, "/users", "/password", "/sign-in"])
+@pytest.mark.parametrize("path", [*PATHS, "/evidence", "/users", "/password", "/sign-in"])
 async def test_nothing_keeps_anybody_out(house: House, path: str) -> None:
     house.add("ute", *Role)
     async with opened(house, path, None if path == "/sign-in" else "ute") as page:

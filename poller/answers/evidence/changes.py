@@ -25,6 +25,7 @@ from poller.planning.reasons import BASELINE_DAYS, RATED
 from poller.work.against_plan import is_firmware
 
 PART: Final = "CIP-010-4, part 1.3"
+NO_PACKAGE: Final = "no check of its package was recorded before"
 CAME_OUT: Final = frozenset({WorkState.VERIFIED, WorkState.CLOSED})
 
 
@@ -124,7 +125,7 @@ def _package(
         if event.at <= begun and body.version in versions and one.event.subject in body.relays
     ]
     if not fits:
-        return "no check of its package was recorded before"
+        return NO_PACKAGE
     event, body = fits[-1]
     came = "nothing spoke against it" if not body.against else "it did NOT pass"
     return f"{shown(body.file)} checked on {moment(event.at)}: {came}"

@@ -20,6 +20,7 @@ from poller.model import limits
 DAYS_MOST: Final = 35
 OWED: Final = "high"
 PART: Final = "CIP-010-4, part 2.1"
+NEVER: Final = "not read over the network until then"
 DAY: Final = timedelta(days=1)
 
 
@@ -93,8 +94,12 @@ class Seen:
         self._standing[key] = says
         self.noted(says)
 
-    def freed(self, key: str) -> None:
-        self._standing.pop(key, None)
+    def freed(self, key: str, says: str = "") -> None:
+        """It is over. says: what is said in its place, now that this is known."""
+        before = self._standing.pop(key, None)
+        if before is not None and says:
+            self._why.pop(before, None)
+            self.noted(says)
 
     def noted(self, says: str) -> None:
         """Something stood in the way."""
@@ -132,7 +137,8 @@ class Seen:
         assert self._begin is not None, "it is listed"
         before = self._begin if self._read is None else self._read
         begins = self._begin if self._read is None else max(self._read + DAY, self._begin)
-        one = _Stretch(before, begins, ends, tuple(self._why))
+        never = () if self._read is not None else (NEVER,)
+        one = _Stretch(before, begins, ends, (*never, *self._why))
         self._longest = max(self._longest, (ends - before).days)
         if one.gap <= 0:
             return

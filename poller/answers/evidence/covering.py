@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any, Final, TypeAlias
 
 from poller.answers.evidence.coverage import Seen
@@ -78,6 +78,7 @@ class Covering:
     state: State
     seen: dict[str, Seen] = field(default_factory=dict)
     _running: bool = False
+    _stopped_at: datetime | None = None
 
     def __post_init__(self) -> None:
         """What stood already: only where older events were pruned is there any."""
@@ -98,17 +99,17 @@ class Covering:
         if body.kind in STEPS:
             STEPS[body.kind](self.of(event.subject), event, body)
         elif body.kind == "service_started":
+            began = moment(event.at)
+            stopped = "" if self._stopped_at is None else moment(self._stopped_at)
             for seen in self.seen.values():
-                seen.freed(STOPPED)
+                seen.freed(STOPPED, f"the poller did not run from {stopped} to {began}")
                 if self._running:
-                    seen.noted(
-                        f"the poller began anew on {moment(event.at)}; it had not ended well"
-                    )
+                    seen.noted(f"the poller began anew on {began}; it had not ended well")
             self._running = True
         elif body.kind == "service_stopped":
             for seen in self.seen.values():
                 seen.held_up(STOPPED, f"the poller was stopped on {moment(event.at)}")
-            self._running = False
+            self._running, self._stopped_at = False, event.at
 
     def of(self, name: str) -> Seen:
         if name not in self.seen:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
 from poller.answers.evidence.configuration import THREE_YEARS
 from poller.answers.evidence.report import Span
 from poller.answers.words import count, moment
+
+DAY: Final = timedelta(days=1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +59,7 @@ def reach(kept: Kept, span: Span) -> tuple[str, ...]:
         days = count(kept.keep_days, "day", "days")
         short = "" if kept.keep_days >= THREE_YEARS else ", which is less than three years"
         told.append(f"Events are kept for {days}{short}.")
-    if kept.last_at < span.last:
+    if span.last - kept.last_at > DAY:  # every relay that is read is noted once a day
         told.append(
             f"The newest event is of {moment(kept.last_at)}; from then to the end of the span "
             "nothing was recorded."

@@ -4,9 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Final
 
+from poller.answers.evidence.changes import NO_PACKAGE
 from poller.answers.evidence.report import Change, Report
 from poller.answers.words import count
+from poller.planning.reasons import RATED
+
+NAMED: Final = 10  # changes named one by one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +77,15 @@ def _unaccounted(one: Change) -> bool:
 
 
 def _rest(report: Report) -> Iterator[Remark]:
+    unchecked = [one for one in report.changes if one.package == NO_PACKAGE]
+    if unchecked and RATED & set(report.asset_classes):
+        numbers = ", ".join(str(one.seq) for one in unchecked[:NAMED])
+        more = f" and {len(unchecked) - NAMED:,} more" if len(unchecked) > NAMED else ""
+        says = (
+            f"Before {count(len(unchecked), 'change', 'changes')} of firmware no check of the "
+            f"package was recorded: {numbers}{more} (part 1.6, where the source offers a way)."
+        )
+        yield Remark(says=says, grave=False, at=f"e-{unchecked[0].seq}")
     for work in report.works:
         missing = sum(line.ok is not True for line in work.lines)
         if missing:

@@ -20,6 +20,7 @@ a { color: #1a4f8b; }
 table { border-collapse: collapse; width: 100%; margin: .2rem 0 .6rem; font-size: 9pt; }
 th, td { text-align: left; vertical-align: top; padding: .22rem .7rem .22rem 0; }
 th, td, p, li { overflow-wrap: anywhere; }
+td { min-width: 4.2rem; }
 thead { display: table-header-group; }
 thead th { font-weight: normal; color: #47535f; border-bottom: .75pt solid #8894a0; }
 thead th { overflow-wrap: normal; }

@@ -125,7 +125,21 @@ def test_what_was_over_before_a_gap_is_not_its_reason() -> None:
     events = [listed("01-01"), event("01-01", ev.RelayPaused(why="tool"), clock="01:00")]
     events += [event("01-01", ev.RelayResumed(), clock="02:00"), read("01-02"), read("01-05")]
     (first, second, _) = the_relay(events, QUARTER).coverage.gaps
-    assert (first.days, len(first.why), second.why) == (1, 1, ())
+    assert (first.days, len(first.why), second.why) == (1, 2, ())  # paused, and never read
+
+
+def test_how_long_the_poller_did_not_run() -> None:
+    events = [listed("01-01"), read("01-01"), event("01-01", ev.ServiceStopped(reason="x"))]
+    events += [event("01-04", ev.ServiceStarted(version="1")), read("01-05")]
+    (gap, _) = the_relay(events, QUARTER).coverage.gaps
+    assert gap.why == (
+        "the poller did not run from 2026-01-01 12:00:00 UTC to 2026-01-04 12:00:00 UTC",
+    )
+
+
+def test_what_was_never_read_says_so() -> None:
+    (gap,) = the_relay([listed("01-01"), entered("01-02", "01-02")], QUARTER).coverage.gaps
+    assert (gap.why, gap.manual) == (("not read over the network until then",), 1)
 
 
 def test_a_poller_that_ended_without_a_word() -> None:
