@@ -55,7 +55,7 @@ def ask(dues: Sequence[Due], state: State, site: Site, outages: OutageFile, now:
     if count > limits.OUTAGE_STEPS_MAX:
         raise Refusal(
             f"{count:,} steps are due, and one plan places {limits.OUTAGE_STEPS_MAX:,} at most: "
-            "plan for some relays with --relay or --family"
+            "plan for some of the relays with --relay"
         )
     jobs, steps = _jobs(wanted, slots, state, site, outages, now)
     question = Question(
