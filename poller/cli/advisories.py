@@ -108,32 +108,31 @@ NAMES_TOLD = 8
 
 
 def _table(rows: Iterable[AdvisoryRow]) -> Table:
-    drawn = common.table(("position", "firmware", "says", "severity", "document", "what"))
+    drawn = common.table(("position", "firmware", "says", "severity", "document, what it is about"))
     for row in rows:
-        named = (
-            row.document if row.vulnerability is None else f"{row.document}\n{row.vulnerability}"
-        )
-        told = (row.position, row.swRev or "-", row.says, row.severity_says, named)
-        drawn.add_row(*told, row.title)
+        named = " ".join(filter(None, (row.document, row.vulnerability)))
+        told = (row.position, row.swRev or "-", row.says, row.severity_says)
+        drawn.add_row(*told, f"{named}\n{row.title}")
     return drawn
 
 
 def _in_full(row: AdvisoryRow) -> None:
-    out = common.out
+    say = common.say
     what = row.title if row.vulnerability is None else f"{row.vulnerability}: {row.title}"
-    out.print(f"{row.position}, firmware {row.swRev or 'not known'}: {row.says}")
-    out.print(f"    {row.document}: {what}; {row.severity_says}")
+    scored = row.severity is not None or row.score is not None
+    say(f"{row.position}, firmware {row.swRev or 'not known'}: {row.says}")
+    say(f"{row.document}: {what}; {row.severity_says if scored else 'no score given'}", 4)
     if row.vector is not None:
-        out.print(f"    vector {row.vector}")
+        say(f"vector {row.vector}", 4)
     if row.why is not None:
-        out.print(f"    a person decides: {row.why}")
+        say(f"a person decides: {row.why}", 4)
     for remedy in row.remedies:
-        out.print(f"    {remedy}")
+        say(remedy, 4)
     if row.reference is not None:
-        out.print(f"    reference {row.reference}")
+        say(f"reference {row.reference}", 4)
     if row.file is not None:
-        out.print(f"    {row.file}: {row.path}")
-        out.print(f"    product {row.product_name}: {row.product}")
+        say(f"{row.file}: {row.path}", 4)
+        say(f"product {row.product_name}: {row.product}", 4)
 
 
 @advisories.command()

@@ -88,13 +88,13 @@ def list_(
         for one in found:
             common.print_json(plain(one))
         return
-    drawn = common.table(("id", "severity", "about", "fixed in", "what", "entered"))
+    drawn = common.table(("id", "severity", "what, and of which relays", "entered"))
     for one in found:
         entered = f"{moment(one.at)} by {shown(one.by or 'nobody named')}"
         closed = "" if one.closed_at is None else f"; closed: {shown(one.why or '')}"
-        fixed = "-" if one.fixed_in is None else shown(one.fixed_in)
-        told = (one.id, SEVERITY[one.severity], _about(one), fixed, shown(one.title))
-        drawn.add_row(*told, f"{entered}{closed}")
+        fixed = "" if one.fixed_in is None else f"; fixed in {shown(one.fixed_in)}"
+        what = f"{shown(one.title)}\n{_about(one)}{fixed}"
+        drawn.add_row(one.id, SEVERITY[one.severity], what, f"{entered}{closed}")
     common.out.print(drawn)
     common.out.print(count(len(found), "bulletin", "bulletins"))
 

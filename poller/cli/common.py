@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
+import textwrap
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -182,6 +183,24 @@ def table(names: Iterable[str]) -> Table:
     for name in names:
         drawn.add_column(name, overflow="fold")
     return drawn
+
+
+def say(text: str, indent: int = 0) -> None:
+    """A line; a terminal folds it between words, with what follows further in."""
+    before = " " * indent
+    if not out.is_terminal:
+        out.print(f"{before}{text}")
+        return
+    folded = textwrap.wrap(
+        text,
+        out.width,
+        initial_indent=before,
+        subsequent_indent=f"{before}    ",
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    for line in folded:
+        out.print(line)
 
 
 def live(place: Where) -> Mapping[str, StatusReading]:

@@ -76,20 +76,21 @@ def _found(site: Path | None, relays: list[str] | None) -> tuple[tuple[Due, ...]
 
 
 def _print(row: DueRow) -> None:
-    out = common.out
+    say = common.say
     named = row.position if row.relay is None else f"{row.position} ({row.relay})"
     work = f"; open work: {', '.join(row.work)}" if row.work else ""
-    out.print(f"{row.place}. {named}{work}")
+    say(f"{row.place}. {named}{work}")
     for reason in row.reasons:
-        out.print(f"    why: {reason.says}")
+        say(f"why: {reason.says}", 4)
     for way in row.ways:
-        out.print(f"    way: {way.says}")
+        say(f"way: {way.says}", 4)
     for each in row.in_the_way:
-        out.print(f"    in the way ({each.rule}): {each.says}\n        mend: {each.cure}")
+        say(f"in the way ({each.rule}): {each.says}", 4)
+        say(f"mend: {each.cure}", 8)
     if row.ready:
-        out.print("    nothing that is read stands in the way of the first step")
+        say("nothing that is read stands in the way of the first step", 4)
     if row.waits_until is not None:
-        out.print(f"    may wait until {row.waits_until}: {row.waits_why}")
+        say(f"may wait until {row.waits_until}: {row.waits_why}", 4)
 
 
 @due_.command()

@@ -184,24 +184,24 @@ def _record(place: Where, who: str, row: PackageRow) -> None:
 
 
 def _print(row: PackageRow, parts: bool) -> None:
-    out = common.out
+    say = common.say
     named = "not in the approved list" if row.rule is None else f"{row.rule} {row.version}"
     came = "nothing speaks against it" if row.passed else "NOT as it is to be"
-    out.print(f"{row.file}: {named}; {came}")
-    out.print(f"    {row.size:,} octets, SHA-256 {row.sha256}")
+    say(f"{row.file}: {named}; {came}")
+    say(f"{row.size:,} octets, SHA-256 {row.sha256}", 4)
     if row.source is not None:
-        out.print(f"    the digest came {row.source}")
-    out.print(f"    {row.signature_says}")
+        say(f"the digest came {row.source}", 4)
+    say(row.signature_says, 4)
     if row.archive == Kind.NONE:
-        out.print("    no archive that is looked into")
+        say("no archive that is looked into", 4)
     else:
-        out.print(f"    {row.archive} of {count(len(row.parts), 'part', 'parts')}")
+        say(f"{row.archive} of {count(len(row.parts), 'part', 'parts')}", 4)
     for part in row.parts[: limits.ARCHIVE_TOLD_MAX] if parts else ():
-        out.print(f"        {'folder' if part.folder else f'{part.size:,}':>14}  {part.name}")
+        say(f"{'folder' if part.folder else f'{part.size:,}':>14}  {part.name}", 8)
     for says in row.against:
-        out.print(f"    against it: {says}")
+        say(f"against it: {says}", 4)
     for one in row.relays:
-        out.print(f"    {one.position}, {one.present or 'firmware not known'}: {one.says}")
+        say(f"{one.position}, {one.present or 'firmware not known'}: {one.says}", 4)
 
 
 @package.command("list")
@@ -213,7 +213,7 @@ def list_(site: SiteOption = None, as_json: JsonOption = False) -> None:
         with common.journal(place) as journal:
             state = journal.state()
     rules = () if known.approved is None else known.approved.rules
-    drawn = common.table(("family", "version", "file", "the digest came", "last checked"))
+    drawn = common.table(("family", "version", "file, how the digest came", "last checked"))
     number = 0
     for rule in rules:
         for one in rule.packages:
@@ -227,7 +227,7 @@ def list_(site: SiteOption = None, as_json: JsonOption = False) -> None:
             if last is not None:
                 came = "passed" if last.passed else "NOT passed"
                 word = f"{last.at:%Y-%m-%d} by {shown(last.by or 'nobody named')}: {came}"
-            drawn.add_row(rule.family, one.version, one.file, digest_says(one), word)
+            drawn.add_row(rule.family, one.version, f"{one.file}\n{digest_says(one)}", word)
     if not as_json:
         common.out.print(drawn)
         common.out.print(count(number, "package", "packages"))

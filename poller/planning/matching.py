@@ -195,7 +195,8 @@ def in_range(text: str, running: str | None, scheme: Scheme) -> Match:
     try:
         found = vers.parse(text, scheme)
     except vers.BadRange as reason:
-        return maybe(f"its range {shown(text, 60)} can't be used: {reason}")
+        why = f"{reason.what}; {reason.mend}" if reason.where == text else str(reason)
+        return maybe(f"its range {shown(text, 60)} can't be used: {why}")
     within = True if not found.constraints else None
     if running is not None:
         within = vers.contains(found, running, scheme)

@@ -120,9 +120,11 @@ def _bay(case: Case) -> Iterator[Obstacle]:
         if relay.bay != case.relay.bay:
             elsewhere.setdefault(relay.bay, other)
             continue
+        itself = other.plan.relay == case.name
+        there = "itself" if itself else "in the same bay"
         yield Obstacle(
             rule="bay",
-            says=f"{other.id} on {other.plan.relay} in the same bay is {word(other)}",
+            says=f"{other.id} on {other.plan.relay} {there} is {word(other)}",
             cure="bring that to its end first: verified, or closed with its reason",
         )
     most = case.site.file.work.bays_at_once

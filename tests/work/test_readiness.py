@@ -380,7 +380,7 @@ SENTENCES: dict[str, tuple[dict[str, Any], str, str]] = {
     ),
     "bay": (
         {"one": work(), "others": (work(number=2, state=WorkState.NOT_DONE),)},
-        "w2 on k1-feeder in the same bay is not done",
+        "w2 on k1-feeder itself is not done",
         "bring that to its end first: verified, or closed with its reason",
     ),
     "bays-at-once": (
