@@ -50,6 +50,8 @@ PATHS = [
     "/about",
 ]
 """Every view, as anybody may see it."""
+FOR_SOME = ["/evidence", "/users", "/password"]
+"""For who has the right role, or is signed in."""
 HERE = "http://127.0.0.1:8420"
 
 

@@ -11,7 +11,7 @@ from poller.judging.findings import Silent
 from poller.model.users import Role
 from tests.cli.bench import HOSTILE, believed
 from tests.web.browsers import barriers, opened
-from tests.web.house import PATHS, House
+from tests.web.house import FOR_SOME, PATHS, House
 
 SILENT = Silent(last_answer_at=None, reason="no reply within 3 s")
 
@@ -136,7 +136,7 @@ async def test_what_somebody_writes_is_not_drawn_over(house: House) -> None:
 # Accessible to everybody. axe-core's rules for WCAG 2.2 A and AA, at both widths, in both schemes.
 
 
-@pytest.mark.parametrize("path", [*PATHS, "/evidence", "/users", "/password", "/sign-in"])
+@pytest.mark.parametrize("path", [*PATHS, *FOR_SOME, "/sign-in"])
 async def test_nothing_keeps_anybody_out(house: House, path: str) -> None:
     house.add("ute", *Role)
     async with opened(house, path, None if path == "/sign-in" else "ute") as page:
