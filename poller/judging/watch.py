@@ -188,6 +188,8 @@ class Watch:
             if self._hearing.misses:
                 self._restarted_mono = now.mono
             checked = yield from self._read_nameplate()
+            if self._reason:  # it broke off, and is owed as before
+                self.next_nameplate = min(self.next_nameplate, now.mono)
         if self.map is not None and self._has_status() and not self._reason:
             yield from self._read_status(self.map, checked)
         self._fresh = self._status_at is not None and (

@@ -487,6 +487,18 @@ def test_after_a_silence_the_nameplate_is_read_first() -> None:
     assert bench.asked[0][1].address == IDENTITY_AT
 
 
+def test_a_nameplate_that_broke_off_after_a_silence_is_read_at_the_next_visit() -> None:
+    """Found by seed 443: it was left until its own interval had passed."""
+    bench = visits(larch()).settle()
+    bench.fault = always(SILENT)
+    bench.until(bench.now_s + 600)
+    bench.fault = lambda request: SILENT if request.address != IDENTITY_AT else None
+    assert of(Answering, bench.visit()) != []
+    bench.fault, bench.asked = healthy, []
+    bench.visit()
+    assert bench.asked[0][1].address == IDENTITY_AT
+
+
 def test_after_a_silence_a_change_is_confirmed_longer() -> None:
     """Whatever the uptime says: boot text may be about."""
     bench = visits(larch()).settle()

@@ -14,6 +14,7 @@ from tests.trials.alarm_times import (
     ASKED_AGAIN_S,
     FOREVER,
     LATE_S,
+    LOOK_S,
     TOL_S,
     Part,
     Times,
@@ -143,7 +144,10 @@ class Judged:
             if self.times.stepped(step.at - off_s, step.at):
                 continue
             since = step.at - max(0.0, off_s - TOL_S)
-            still = [end for start, end in self.course.sure if start < step.at and end > since]
+            # which of several alarms tells of a silence is looked at now and then
+            least_s = LOOK_S if self.entry.cause == Cause.SILENT else 0.0
+            sure = [part for part in self.course.sure if part[1] - part[0] > least_s]
+            still = [end for start, end in sure if start < step.at and end > since]
             if still:
                 yield f"{where}: it held until {still[-1]:.0f} s", step.at
 

@@ -21,6 +21,7 @@ from poller.model import events as ev
 from poller.model import limits
 from poller.model.events import Change, ChangeClass, Order
 from poller.model.firmware_version import order
+from poller.model.nameplate import flat
 from poller.model.standing import State
 from poller.site.settings import Pace, pace
 from poller.state import fold
@@ -129,6 +130,9 @@ def _changes(body: ev.Body) -> Iterator[tuple[str, Said]]:
         return Said(at=0, seq=0, before=before, after=after, change=change, order=way, work=work)
 
     match body:
+        case ev.NameplateFirstRead():
+            for attribute, value in flat(body.nameplate).items():
+                yield attribute, say(None, value)
         case ev.NameplateChanged():
             for change in body.changes:
                 yield change.attribute, say(change.before, change.after, change, body.work)
