@@ -82,7 +82,7 @@ def checked(folder: Path) -> Found:
         raise Refusal(f"{folder}: it has no {NAME}, so it is no bundle of evidence")
     told = _small(folder / NAME, limits.EVIDENCE_FILES_MAX * 256)
     wanted = listed(told)
-    there = {}
+    there: dict[str, str] = {}
     for name in _names(folder):
         if len(there) > limits.EVIDENCE_FILES_MAX:
             raise Refusal(f"{folder}: more than {limits.EVIDENCE_FILES_MAX:,} files")

@@ -128,7 +128,7 @@ def test_of_a_long_journal_no_event_is_held() -> None:
         gathering.take([recorded(number + 1, seen(RELAY, number)) for number in numbers])
     gc.collect()
     alive = sum(isinstance(one, ev.Event | ev.Recorded) for one in gc.get_objects())
-    assert (gathering.rows, gathering.state.seq) == (0, 30_000)
+    assert (gathering.held, gathering.state.seq) == (0, 30_000)
     assert alive < limits.COMMIT_BATCH_MAX  # a batch may still be on its way out
 
 

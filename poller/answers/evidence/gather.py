@@ -3,27 +3,21 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from poller.answers.due_words import SIGNATURE
-from poller.answers.evidence import covering, report
+from poller.answers.evidence import covering, report, rows
 from poller.answers.evidence.changes import Around, Draft, told
 from poller.answers.evidence.configuration import Loaded
 from poller.answers.evidence.covering import Covering
 from poller.answers.evidence.relay import relay_part
 from poller.answers.evidence.works import Steps
 from poller.answers.listing import natural
-from poller.answers.sentences import sentence
-from poller.answers.words import position, what
 from poller.model import events as ev
 from poller.model import limits
-from poller.model.attribute_words import attribute
-from poller.model.nameplate import Nameplate
 from poller.model.refusal import Refusal
 from poller.model.standing import State
-from poller.model.text import shown
 from poller.model.work import Work, by_number
 from poller.state import fold
 
@@ -43,19 +37,6 @@ ENTERED: Final = (
 )
 POLLER: Final = ("service_started", "service_stopped", "clock_stepped")
 FOLDED: Final = ("nameplate_first_read", "investigation_linked", "disposition_given")
-ROWS: Final = (
-    "baseline_accepted",
-    "nameplate_changed",
-    "investigation_opened",
-    "reading_entered",
-    "package_checked",
-    "site_loaded",
-)
-KINDS: Final = tuple(
-    dict.fromkeys((*covering.STEPS, *ABOUT_WORK, *ENTERED, *POLLER, *FOLDED, *ROWS))
-)
-"""What a report is made of, in the order of the journal, from its oldest event on."""
-NOBODY: Final = "nobody named"
 
 
 @dataclass(slots=True)
@@ -66,7 +47,7 @@ class Gathering:
     first_seq: int
     state: State
     loaded: list[Loaded] = field(default_factory=list)
-    rows: int = 0
+    held: int = 0
     _covering: Covering = field(init=False)
     _before: dict[str, report.Baseline] = field(default_factory=dict)
     _baselines: dict[str, list[report.Baseline]] = field(default_factory=lambda: defaultdict(list))
@@ -84,7 +65,7 @@ class Gathering:
         for name, relay in self.state.relays.items():
             one = relay.baseline
             if one is not None:
-                self._before[name] = _baseline(
+                self._before[name] = rows.baseline(
                     None, one.at, one.by, one.why, one.reference, one.nameplate, before=True
                 )
 
@@ -98,7 +79,7 @@ class Gathering:
                 in_span = one.seq >= self.first_seq
                 touched.add(self._steps.take(one.seq, one.event, in_span=in_span))
             elif body.kind in ROWS:
-                getattr(self, f"_{body.kind}")(one.seq, one.event, body)
+                ROWS[body.kind](self, one.seq, one.event, body)
             elif body.kind in ENTERED and self._row(one.seq):
                 self._entered.append((one.seq, one.event))
             elif body.kind in POLLER and self._row(one.seq):
@@ -109,7 +90,7 @@ class Gathering:
             name: self.state.works[name]
             for name in touched & self._steps.in_span.keys() & self.state.works.keys()
         }
-        if self.rows + self._steps.held > limits.EVIDENCE_ROWS_MAX:
+        if self.held + self._steps.held > limits.EVIDENCE_ROWS_MAX:
             raise Refusal(
                 f"more than {limits.EVIDENCE_ROWS_MAX:,} rows in this span: give a shorter one, "
                 "for example a quarter"
@@ -149,22 +130,22 @@ class Gathering:
 
     def packages(self) -> tuple[report.Package, ...]:
         return tuple(
-            _package(seq, event, body, self.state)
+            rows.package(seq, event, body, self.state)
             for seq, event, body in self._checks
             if seq >= self.first_seq
         )
 
     def entered(self) -> tuple[report.Told, ...]:
-        return tuple(_told(seq, event, self.state) for seq, event in self._entered)
+        return tuple(rows.told(seq, event, self.state) for seq, event in self._entered)
 
     def poller(self) -> tuple[report.Told, ...]:
-        return tuple(_told(seq, event, self.state) for seq, event in self._poller)
+        return tuple(rows.told(seq, event, self.state) for seq, event in self._poller)
 
     def _around(self) -> Around:
         return Around(
             state=self.state,
             works={**self.state.works, **self._works},
-            accepted={name: [one.at for one in rows] for name, rows in self._baselines.items()},
+            accepted={name: [one.at for one in found] for name, found in self._baselines.items()},
             packages=[(event, body) for _, event, body in self._checks],
             asset_classes=self.asset_classes,
             end=self.span.last,
@@ -176,14 +157,14 @@ class Gathering:
 
     def _row(self, seq: int) -> bool:
         """Whether it is in the span; what is held of it is counted."""
-        self.rows += seq >= self.first_seq
+        self.held += seq >= self.first_seq
         return seq >= self.first_seq
 
     # What becomes a row, by kind.
 
     def _baseline_accepted(self, seq: int, event: ev.Event, body: ev.BaselineAccepted) -> None:
         now = self._row(seq)
-        one = _baseline(
+        one = rows.baseline(
             seq, event.at, event.by, body.why, body.reference, body.nameplate, before=not now
         )
         if now:
@@ -230,18 +211,7 @@ class Gathering:
         now = self._row(seq)
         self._covering.of(event.subject).by_hand(body.read_at.date(), in_span=now)
         if now:
-            self._readings[event.subject].append(
-                report.Reading(
-                    seq=seq,
-                    at=event.at,
-                    read_at=body.read_at,
-                    by=shown(event.by or NOBODY),
-                    reference=shown(body.reference or ""),
-                    values=tuple(
-                        (attribute(name), shown(text)) for name, text in sorted(body.values.items())
-                    ),
-                )
-            )
+            self._readings[event.subject].append(rows.reading(seq, event, body))
 
     def _package_checked(self, seq: int, event: ev.Event, body: ev.PackageChecked) -> None:
         self._checks.append((seq, event, body))
@@ -257,44 +227,15 @@ class Gathering:
             old.forget()
 
 
-def _baseline(
-    seq: int | None,
-    at: Any,
-    by: str | None,
-    why: str,
-    reference: str | None,
-    nameplate: Nameplate,
-    *,
-    before: bool,
-) -> report.Baseline:
-    return report.Baseline(
-        seq=seq,
-        at=at,
-        by=shown(by or NOBODY),
-        why=shown(why, limits.REASON_MAX),
-        reference=shown(reference or ""),
-        what=what(nameplate),
-        in_force_before=before,
-    )
-
-
-def _package(seq: int, event: ev.Event, body: ev.PackageChecked, state: State) -> report.Package:
-    return report.Package(
-        seq=seq,
-        at=event.at,
-        by=shown(event.by or NOBODY),
-        file=shown(body.file),
-        size=body.size,
-        sha256=shown(body.sha256),
-        rule=shown(body.rule),
-        version=shown(body.version),
-        signature=SIGNATURE[body.signature],
-        source=shown(body.source, limits.REASON_MAX),
-        relays=tuple(position(name, state) for name in body.relays),
-        against=tuple(shown(one, limits.REASON_MAX) for one in body.against),
-    )
-
-
-def _told(seq: int, event: ev.Event, state: State) -> report.Told:
-    by = "" if event.by is None else shown(event.by)
-    return report.Told(seq=seq, at=event.at, by=by, says=sentence(event, state))
+ROWS: Final[dict[str, Callable[[Gathering, int, ev.Event, Any], None]]] = {
+    "baseline_accepted": Gathering._baseline_accepted,
+    "nameplate_changed": Gathering._nameplate_changed,
+    "investigation_opened": Gathering._investigation_opened,
+    "reading_entered": Gathering._reading_entered,
+    "package_checked": Gathering._package_checked,
+    "site_loaded": Gathering._site_loaded,
+}
+KINDS: Final = tuple(
+    dict.fromkeys((*covering.STEPS, *ABOUT_WORK, *ENTERED, *POLLER, *FOLDED, *ROWS))
+)
+"""What a report is made of, in the order of the journal, from its oldest event on."""
