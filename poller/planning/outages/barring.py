@@ -45,8 +45,11 @@ class Barring:
     ) -> None:
         """goes: the target of each firmware of which a step is planned too."""
         self._slots, self._state, self._site = slots, state, site
-        self._outages, self._goes, self._now = outages, goes, now
-        self._windows = {window.id: window for window in outages.windows}
+        self._goes, self._now = goes, now
+        self._fixed = {(one.relay, one.to): one.window for one in outages.fixed}
+        barred = [(one, window) for one in outages.forbidden for window in one.windows]
+        self._forbidden = {(one.relay, window) for one, window in barred}
+        self._forbidden_of = {(one.family, window) for one, window in barred}
         self._groups: dict[str, list[str]] = {}
         self._zones: dict[str, list[str]] = {}
         for name, group in site.file.protection_groups.items():
@@ -99,14 +102,13 @@ class Barring:
         return None
 
     def _choice(self, want: Wanted, slot: Slot) -> Bar | None:
-        for one in self._outages.fixed:
-            ours = one.relay == want.relay and one.to in (None, want.step.to)
-            if ours and one.window != slot.id:
-                return Bar(rule="fixed", says=f"it is fixed to {one.window}")
-        for each in self._outages.forbidden:
-            ours = want.relay == each.relay or want.course.rule.id == each.family
-            if ours and slot.id in each.windows:
-                return Bar(rule="forbidden", says="it is forbidden")
+        fixed = self._fixed.get((want.relay, want.step.to)) or self._fixed.get((want.relay, None))
+        if fixed not in (None, slot.id):
+            return Bar(rule="fixed", says=f"it is fixed to {fixed}")
+        if (want.relay, slot.id) in self._forbidden or (
+            (want.course.rule.id, slot.id) in self._forbidden_of
+        ):
+            return Bar(rule="forbidden", says="it is forbidden")
         return None
 
     def _deadline(self, want: Wanted, slot: Slot) -> Bar | None:

@@ -28,7 +28,7 @@ class _Search:
     def __init__(self, draft: Draft) -> None:
         question = draft.question
         self._draft, self._chance = draft, _numbers()
-        self._stay = set(draft.pilots.values())
+        self._stay = self._pilots()
         self._later = _later(question)
         self._stage = [stage(question, unit) for unit in range(len(question.units))]
         self._saves = [saves(question, unit) for unit in range(len(question.units))]
@@ -57,7 +57,12 @@ class _Search:
                 for step, place in places[unit]:
                     draft.put(step, place)
         else:
-            self._stay.update(draft.pilots.values())  # of a family that had none
+            self._stay = self._pilots()  # a family may have had none
+
+    def _pilots(self) -> set[int]:
+        """Those for whose hold others wait."""
+        waiting = {one.id for one in self._draft.question.families if one.free_from is None}
+        return {unit for family, unit in self._draft.pilots.items() if family in waiting}
 
     def _taken(self, window: int) -> list[int]:
         """Some of those that are in the window or could be, each with what comes after it."""

@@ -82,5 +82,5 @@ def solve(
         cost=cost,
         bound=min(bound, cost),
         optimal=cost <= bound,
-        stopped=status != cp_model.OPTIMAL and solver.wall_time >= CLOCK_MAX_S,
+        stopped=status != cp_model.OPTIMAL and solver.response_proto.deterministic_time < work,
     )

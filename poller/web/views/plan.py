@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends
@@ -13,6 +14,7 @@ from poller.answers.plan_picture import plan_svg
 from poller.model.problems import Faulty
 from poller.model.refusal import Refusal
 from poller.model.standing import State
+from poller.model.status import StatusReading
 from poller.planning.due import due
 from poller.planning.outages.asking import ask
 from poller.planning.outages.plan import at_once
@@ -25,19 +27,19 @@ ThePage = Annotated[Page, Depends(page_of)]
 
 @router.get("/plan")
 async def whole(page: ThePage, person: Somebody) -> Response:
-    state = page.behind.state()
-    values = await page.behind.threads.do(lambda: _values(page, state))
+    state, live = page.behind.state(), page.behind.live()
+    values = await page.behind.threads.do(lambda: _values(page, state, live))
     return await page.drawing.whole(person, "plan.html", state=state, **values)
 
 
-def _values(page: Page, state: State) -> dict[str, Any]:
+def _values(page: Page, state: State, live: Mapping[str, StatusReading]) -> dict[str, Any]:
     """A plan made at once: the better one takes a minute, which polling should not wait for."""
     behind = page.behind
     site, now = behind.site(), behind.now()
     try:
         file = behind.outages(site)
         known = behind.known(site, state)
-        dues = due(state, site, known.held, known.concerned, behind.live(), now)
+        dues = due(state, site, known.held, known.concerned, live, now)
         made = at_once(ask(dues, state, site, file, now))
     except Faulty as faulty:
         return {"problems": [str(one) for one in faulty.problems]}
