@@ -13,6 +13,7 @@ from typing import Final
 
 from poller.answers import changes
 from poller.answers.evidence import report
+from poller.answers.evidence.configuration import UNKNOWN
 from poller.answers.words import count, moment, place
 from poller.answers.work_words import CHANGE, DISPOSITION, state_says
 from poller.model import events as ev
@@ -163,7 +164,8 @@ def _renewal(
     if not firmware:
         return f"{says}; not of item 1.1.1"
     if not RATED & set(asset_classes):
-        return f"{says}; {BASELINE_DAYS} days ({PART}) are not owed here"
+        owed = "may be owed" if UNKNOWN in asset_classes else "are not owed here"
+        return f"{says}; {BASELINE_DAYS} days ({PART}) {owed}"
     if renewed is None and days <= BASELINE_DAYS:
         return f"{says}; owed within {BASELINE_DAYS} days ({PART}), which are not over"
     word = "kept" if days <= BASELINE_DAYS else "NOT KEPT"

@@ -13,6 +13,7 @@ from datetime import date, timedelta
 from itertools import pairwise
 from typing import Final
 
+from poller.answers.evidence.configuration import UNKNOWN
 from poller.answers.evidence.report import Coverage, Gap
 from poller.answers.words import count
 from poller.model import limits
@@ -171,4 +172,5 @@ def _duty(
         word = "kept" if within or both <= DAYS_MOST else "NOT KEPT"
         return f"owed every {DAYS_MOST} days ({PART}): {word}; {most}", word == "kept"
     word = "within" if within else "longer than"
-    return f"voluntary; {most}, {word} the {DAYS_MOST} days of {PART}", None
+    owed = "whether it is owed is not known" if UNKNOWN in asset_classes else "voluntary"
+    return f"{owed}; {most}, {word} the {DAYS_MOST} days of {PART}", None

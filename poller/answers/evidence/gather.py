@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from poller.answers.evidence import covering, report, rows
 from poller.answers.evidence.changes import Around, Draft, told
-from poller.answers.evidence.configuration import Loaded
+from poller.answers.evidence.configuration import UNKNOWN, Loaded
 from poller.answers.evidence.covering import Covering
 from poller.answers.evidence.relay import relay_part
 from poller.answers.evidence.works import Steps
@@ -98,7 +98,8 @@ class Gathering:
 
     @property
     def asset_classes(self) -> tuple[str, ...]:
-        return tuple(dict.fromkeys(one.asset_class for one in self.loaded))
+        """In force in the span, in order."""
+        return tuple(dict.fromkeys(one.asset_class for one in self.loaded)) or (UNKNOWN,)
 
     def relays(self) -> tuple[report.RelayPart, ...]:
         """Call it once, after the last event."""

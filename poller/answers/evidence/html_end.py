@@ -70,7 +70,10 @@ def journal(report: rp.Report) -> Iterator[str]:
             ("verified", chain.says),
             ("head", Raw(f"<code>{chain.seq}:{chain.hash}</code>")),
             ("its time", chain.last_at),
-            ("at the end of the span", Raw(f"<code>{report.last_seq}:{report.end_hash}</code>")),
+            (
+                "at the end of the span",
+                Raw(f"<code>{report.last_seq}:{report.end_hash}</code>") if report.end_hash else "",
+            ),
             ("oldest event", Raw(f"{event(chain.first_seq)} {text(chain.first_at)}")),
         ]
     )
@@ -79,7 +82,9 @@ def journal(report: rp.Report) -> Iterator[str]:
     yield table(("event", "when", "by", "what"), map(_told, report.poller))
     yield '<h2 id="configuration">Configuration</h2>'
     yield "<p>As the journal recorded it; the files lie beside this one, in configuration/. Users "
-    yield "and passwords never stand in them.</p>"
+    yield "and passwords never stand in them; a remark that might hold one is left out"
+    yield ", and so is every address" if report.hidden else ""
+    yield ". The SHA-256 is that of the files as they were.</p>"
     yield table(
         ("event", "in force from", "impact rating", "SHA-256", "files"),
         (

@@ -68,6 +68,11 @@ def test_whom_the_clock_binds(asset_class: str, days_between: int, kept: bool | 
     assert the_relay(events, QUARTER).coverage.kept is kept
 
 
+def test_of_a_site_whose_rating_is_not_known_nothing_is_called_voluntary() -> None:
+    told = the_relay([listed("01-01"), read("01-01")], QUARTER).coverage.duty
+    assert told.startswith("whether it is owed is not known; ")
+
+
 def test_a_reading_before_the_span_counts_for_the_interval() -> None:
     events = [listed("01-01"), read("01-20"), read("02-20")]
     seen = the_relay(events, span("02-01", "03-01")).coverage
