@@ -70,7 +70,7 @@ def solve(
 
     solver.best_bound_callback = lambda bound: tell(so_far, bound)
     status = solver.solve(rows.model, Progress())
-    bound = max(0, round(solver.best_objective_bound))
+    bound = round(max(0.0, solver.best_objective_bound))  # there may be none yet
     if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
         return Solved(where=hint, cost=known, bound=bound, optimal=False, stopped=True)
     found = Draft(question, rows.where(solver))

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import given, settings
 
 from poller.planning.outages.greedy import greedy
 from poller.planning.outages.improve import improve
 from poller.planning.outages.question import Question
 from poller.planning.outages.solver import solve
+from tests.benchmarks.plan import drawn
 from tests.planning.outages.drawn import questions
 from tests.planning.outages.rules import cheapest, faults
 
@@ -46,3 +48,13 @@ def test_the_solvers_plan_is_never_worse_than_the_greedy_one(asked: Question) ->
 def test_the_solver_finds_what_trying_every_plan_finds(asked: Question) -> None:
     found = solve(asked, greedy(asked))
     assert (found.optimal, found.cost, found.bound) == (True, *(cheapest(asked),) * 2)
+
+
+@pytest.mark.parametrize("work", [1e-9, 0.05])
+def test_a_search_that_is_cut_short_claims_no_more_than_it_has(work: float) -> None:
+    asked = drawn(60, 20, 1, seed=1)
+    first = greedy(asked)
+    found = solve(asked, first, work=work)
+    assert not found.optimal
+    assert found.bound < found.cost <= asked.cost(first)
+    assert list(faults(asked, found.where)) == []
