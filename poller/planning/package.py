@@ -11,7 +11,7 @@ from poller.model.standing import shown as present
 from poller.model.status import Quality, StatusReading
 from poller.model.text import shown
 from poller.planning.ways import way
-from poller.site.approved import Approved, Rule, any_of, rule_for, same_version
+from poller.site.approved import Approved, Rule, any_of, hardware_of, rule_for, same_version
 from poller.site.packages import Package
 
 
@@ -136,13 +136,16 @@ def _fit(
 def _fits(rule: Rule, approved: Approved, plate: Nameplate) -> bool | None:
     if rule_for(approved, plate, rule.attribute) is rule:
         return True
-    asks = ((rule.match.order_code, plate.orderCode), (rule.match.hardware, plate.hwRev))
+    asks = (
+        (rule.match.order_code, plate.orderCode),
+        (rule.match.hardware, hardware_of(rule, plate)),
+    )
     blind = any(wanted is not None and told is None for wanted, told in asks)
     return None if blind else False
 
 
 def _misfit(rule: Rule, plate: Nameplate) -> str:
-    told = {"hardware": plate.hwRev, "order code": plate.orderCode}
+    told = {"hardware": hardware_of(rule, plate), "order code": plate.orderCode}
     says = (
         f"{name} {'that is not known' if text is None else shown(text, 60)}"
         for name, text in told.items()

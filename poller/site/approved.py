@@ -180,7 +180,7 @@ def _fits(rule: Rule, nameplate: Nameplate) -> bool:
         any_of(match.vendors, nameplate.vendor)
         and any_of(match.models, nameplate.model)
         and any_of(() if match.order_code is None else (match.order_code,), nameplate.orderCode)
-        and _in_range(match.hardware, _hardware(rule, nameplate))
+        and _in_range(match.hardware, hardware_of(rule, nameplate))
     )
 
 
@@ -190,7 +190,8 @@ def any_of(patterns: tuple[str, ...], text: str | None) -> bool:
     return text is not None and any(globs.matches(text, pattern) for pattern in patterns)
 
 
-def _hardware(rule: Rule, nameplate: Nameplate) -> str | None:
+def hardware_of(rule: Rule, nameplate: Nameplate) -> str | None:
+    """Of the component that the rule is for where that tells its own, else of the device."""
     named = (part for part in nameplate.components if part.name == rule.firmware)
     part = next(named, Component(name=rule.firmware))
     return part.hwRev if part.hwRev is not None else nameplate.hwRev
