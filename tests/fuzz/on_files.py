@@ -106,9 +106,12 @@ def one_told(one: Problem, lines: int) -> None:
     text = str(one)
     assert len(text) <= PROBLEM_MAX, f"a problem of {len(text)} characters"
     assert text.count("\n") == 1
-    line = text.replace("\n", "")
-    # a wide or narrow space is not called printable, and does no harm
-    assert all(one.isprintable() or unicodedata.category(one) == "Zs" for one in line), f"{line!a}"
+    assert harmless(text.replace("\n", "")), f"{text!a}"
+
+
+def harmless(line: str) -> bool:
+    """A wide or narrow space is not called printable, and does no harm."""
+    return all(one.isprintable() or unicodedata.category(one) == "Zs" for one in line)
 
 
 def usable(one: RegisterMap) -> None:

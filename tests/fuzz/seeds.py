@@ -34,6 +34,15 @@ COMMANDS: Final[tuple[tuple[str, dict[str, Any]], ...]] = (
     ),
     ("pause", {"relay": "q07-main1", "why": "w", "who": "me"}),
     ("resume", {"relay": "q10-main1", "who": "me"}),
+    (
+        "bulletin_add",
+        {"title": "t", "severity": "slow_trip", "family": "larch", "versions": "vers:x/<5.2"},
+    ),
+    ("bulletin_add", {"title": "t", "severity": "failure_to_trip", "relays": ["q07-main1"]}),
+    ("bulletin_close", {"bulletin": "b1", "why": "w"}),
+    ("evaluation_enter", {"vendor": "Tarn", "found": "nothing released this month"}),
+    ("exception_give", {"relay": "q07-main1", "until": "2026-04-01", "why": "w", "who": "me"}),
+    ("exception_end", {"exception": "e1", "why": "w"}),
     ("polls", {"host": "127.0.0.1", "port": 502}),
     (
         "ask_relay",
