@@ -166,7 +166,10 @@ def _work_moved(work: Work, body: ev.WorkMoved, event: ev.Event) -> Work:
             work = replace(work, ended_at=event.at)
         case WorkState.CHECKING:
             work = replace(work, reread_at=event.at, came_out_at=None)
-        case WorkState.VERIFIED | WorkState.NOT_DONE | WorkState.WRONG_VERSION | WorkState.CLOSED:
+        case WorkState.WRONG_VERSION:
+            work = replace(work, came_out_at=work.came_out_at or event.at)
+            work = replace(work, reread_at=work.reread_at or event.at)
+        case WorkState.VERIFIED | WorkState.NOT_DONE | WorkState.CLOSED:
             work = replace(work, came_out_at=work.came_out_at or event.at)
     return work
 

@@ -39,6 +39,8 @@ def attended(
             told = _readied(work, state, site, reading, at)
         elif work.state == WorkState.CHECKING:
             told = _checked(work, relay, site, reading, at)
+        elif work.state == WorkState.WRONG_VERSION and not work.lines:
+            told = _read_once(work, relay, site, reading, at)
         else:
             continue
         out += [(work.plan.relay, body) for body in told]
@@ -74,6 +76,14 @@ def _checked(
     if _news(lines, work.lines) or holds != (work.held_since is not None) or proven != work.proven:
         out.append(VerificationChecked(work=work.id, lines=lines, holds=holds, proven=proven))
     return out + _came_out(work, relay, site, lines, proven, at)
+
+
+def _read_once(
+    work: Work, relay: Relay, site: Site, reading: StatusReading | None, at: datetime
+) -> list[Body]:
+    """Work that came out otherwise before it was checked: what each line found, all the same."""
+    lines = verification.lines(work, relay, site, reading, at)
+    return [VerificationChecked(work=work.id, lines=lines, holds=False, proven=False)]
 
 
 def _ok(lines: tuple[Line, ...], name: str) -> bool:

@@ -285,3 +285,16 @@ def test_of_a_relay_that_left_the_site_nothing_is_said(listed: bool) -> None:
 
 def test_without_work_there_is_nothing_to_say() -> None:
     assert desk().wait(days=1) == []
+
+
+def test_what_came_up_with_another_version_tells_line_by_line_what_was_read() -> None:
+    """It never came to be checked, and a person wants to know all the same what is there."""
+    made = desk()
+    made.begin()
+    made.end()
+    made.believe(plate("V2.12"))
+    assert made.where() == "wrong_version"
+    made.wait(seconds=5)
+    told = {line.name: (line.expected, line.read, line.ok) for line in made.work().lines}
+    assert told["swRev"] == ("V2.11", "V2.12", False)
+    assert made.wait(seconds=5) == []
