@@ -212,7 +212,10 @@ def _flags(facts: Facts, relay: str) -> Iterator[tuple[Part, Any, list[Job], boo
             if after_s is None:
                 if job.moves and job.moves[0][0] < over:
                     raised[False].append(job)
-            elif any(a + TOL_S < first < b - TOL_S for a, b in at_it):
+            elif any(
+                a + TOL_S < first < b - TOL_S and not facts.times.set_between(first, b)
+                for a, b in at_it
+            ):
                 raised[True].append(job)
             elif any(first < b + TOL_S for _, b in at_it) and after_s > -TOL_S:
                 raised[False].append(job)
