@@ -133,6 +133,8 @@ def local(at: datetime, zone: str) -> str:
         return moment(at)
     # not isoformat for all of it: a reader wants the minute, and the offset set apart
     clock = there.replace(tzinfo=None).isoformat(" ", "minutes")
+    if zone == "UTC":
+        return f"{clock} UTC"
     return f"{clock} {there.isoformat()[-6:]} {shown(zone, limits.SENTENCE_TEXT_MAX)}"
 
 
