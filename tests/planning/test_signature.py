@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from poller.model.refusal import Refusal
-from poller.planning.signature import is_good, public_key
+from poller.planning.signature import is_good, private_key, public_key
 
 DATA = b"an invented package"
 DIGEST = hashlib.sha256(DATA).digest()
@@ -84,3 +84,18 @@ def test_keys_that_prove_nothing_are_refused(tmp_path: Path) -> None:
         "it holds a private key",
         "it is no public key as PEM text",
     ]
+
+
+# what is no key to sign evidence with | of the refusal
+NO_SIGNER = {
+    "RSA": (["-algorithm", "RSA"], "a key of another kind"),
+    "under a passphrase": (["-algorithm", "ed25519", "-aes256", "-pass", "pass:x"], "passphrase"),
+}
+
+
+@pytest.mark.parametrize("case", NO_SIGNER)
+def test_what_can_not_sign_evidence(case: str, tmp_path: Path) -> None:
+    made, says = NO_SIGNER[case]
+    openssl("genpkey", *made, "-out", str(tmp_path / "k"))
+    with pytest.raises(Refusal, match=says):
+        private_key((tmp_path / "k").read_bytes())
