@@ -110,10 +110,10 @@ class PointRow:
     """One point. address: from 0, as on the wire; item: from 1, as the specification counts data.
 
     iec104: the information object address of an alarm over IEC 60870-5-104, where the site tells
-    them over that. place: in its block, from 0; the same of every owner of this kind. owner: a relay's id, a
-    gateway's name or station. point: an entry of the catalogue, or a value's name. means: of an
-    alarm what 1 means, of a value what it says. priority, response, time_to_respond_min: of alarms,
-    by the catalogue.
+    them over that. place: in its block, from 0; the same of every owner of this kind. owner: a
+    relay's id, a gateway's name or station. point: an entry of the catalogue, or a value's name.
+    means: of an alarm what 1 means, of a value what it says. priority, response,
+    time_to_respond_min: of alarms, by the catalogue.
     Source of item: MODBUS Application Protocol Specification V1.1b3, 4.4.
     """
 
