@@ -81,6 +81,12 @@ class EmbeddedBroker(Broker):  # type: ignore[misc, unused-ignore]
                 task.cancel()
             await asyncio.gather(gone, *waiting.values(), return_exceptions=True)
 
+    def hear_nobody(self) -> None:
+        """Gives its port back, however long it takes to end with those who are connected."""
+        for server in self._servers.values():
+            if server.instance is not None:
+                server.instance.close()
+
     @property
     def address(self) -> tuple[str, int]:
         server: Any = self._servers["default"].instance
@@ -100,6 +106,7 @@ async def embedded_broker(host: str = "127.0.0.1", port: int = 0) -> AsyncIterat
     try:
         yield broker.address
     finally:
+        broker.hear_nobody()
         # it may wait for a client that never said anything
         with suppress(TimeoutError):
             async with asyncio.timeout(STOP_S):
