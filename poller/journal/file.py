@@ -24,7 +24,7 @@ from poller.model.canonical import stamp
 from poller.model.problems import Problem
 
 APPLICATION_ID: Final = 0x42617972  # "Bayr", in the file's header
-SCHEMA_VERSION: Final = 1
+SCHEMA_VERSION: Final = 1  # with the next one goes a step in upgrade.py
 LOCK_BYTES_MAX: Final = 256  # a process, a uuid, a seq and two sums
 BUSY_MS: Final = 2_000  # only while a crashed writer's log is recovered, or while its file is made
 
@@ -233,8 +233,11 @@ def create(path: Path, noted: Noted | None = None) -> None:
 
 
 def open_writing(path: Path) -> apsw.Connection:
-    """A connection of the writer, looked at. Until trust() is called it changes nothing."""
-    connection = _connect(path, str(path), apsw.SQLITE_OPEN_READWRITE)
+    """A connection of the writer, looked at. Until trust() is called it changes nothing.
+
+    Its schema may be an earlier one: see upgrade.py.
+    """
+    connection = _connect(path, str(path), apsw.SQLITE_OPEN_READWRITE, earlier=True)
     try:
         # else closing it reads the log into a file that is to be kept as it is
         connection.config(apsw.SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1)
@@ -275,13 +278,15 @@ def _still(path: Path) -> bool:
     return not log.exists() or (sealed and log.stat().st_size == 0)
 
 
-def _connect(path: Path, name: str, flags: int, *, torn: bool = False) -> apsw.Connection:
+def _connect(
+    path: Path, name: str, flags: int, *, torn: bool = False, earlier: bool = False
+) -> apsw.Connection:
     try:
         connection = apsw.Connection(name, flags=flags)
         connection.set_busy_timeout(BUSY_MS)
         if torn:
             connection.pragma("writable_schema", "on")  # SQLite's own way past a file too short
-        _look(path, connection)
+        _look(path, connection, earlier)
     except apsw.NotADBError as reason:
         raise _foreign(path) from reason
     except (apsw.CorruptError, UnicodeDecodeError) as reason:
@@ -297,11 +302,21 @@ def _connect(path: Path, name: str, flags: int, *, torn: bool = False) -> apsw.C
     return connection
 
 
-def _look(path: Path, connection: apsw.Connection) -> None:
+def _look(path: Path, connection: apsw.Connection, earlier: bool) -> None:
     if connection.pragma("application_id") != APPLICATION_ID:
         raise _foreign(path)
     version = connection.pragma("user_version")
-    if version != SCHEMA_VERSION:
+    if version < 1:
+        raise damaged(path, f"its schema is version {version}, which there never was")
+    if version < SCHEMA_VERSION and not earlier:
+        raise unusable(
+            path,
+            "journal-older",
+            f"its schema is version {version}; this Bayroll reads {SCHEMA_VERSION}",
+            "start the service on it once, which brings it up and keeps a copy: bayroll run SITE; "
+            "or use the Bayroll that wrote it",
+        )
+    if version > SCHEMA_VERSION:
         raise unusable(
             path,
             "journal-newer",

@@ -17,6 +17,7 @@ from poller.journal.notes import Notes
 from poller.journal.ports import CommitFailed, Head
 from poller.journal.reader import Reader
 from poller.journal.snapshot import Snapshot
+from poller.journal.upgrade import bring_up
 from poller.journal.whole import whole_head
 from poller.model import limits
 from poller.model.canonical import encode, plain, stamp
@@ -63,7 +64,8 @@ class Writer:
     def open(cls, path: Path) -> Writer:
         """Makes the file where there is none. Raises Locked, or JournalUnusable.
 
-        Looks at all of it first: a second for some 100,000 events.
+        Looks at all of it first: a second for some 100,000 events. One of an earlier Bayroll is
+        brought up, with a copy kept.
         """
         path = path.resolve()  # two ways to one file share one lock
         with ExitStack() as held:
@@ -72,6 +74,7 @@ class Writer:
                 file.create(path, lock.noted)
             connection = file.open_writing(path)
             held.callback(connection.close)
+            bring_up(path, connection)
             writer = cls(path, connection, lock, held)
             writer._held = held.pop_all()
             return writer

@@ -57,6 +57,8 @@ CODES: Final[dict[str, str]] = {
     "journal-locked": "another process writes this journal",
     "journal-missing": "there is no journal file yet",
     "journal-newer": "a newer Bayroll made this journal file",
+    "journal-not-upgraded": "a journal of an earlier Bayroll can't be brought up",
+    "journal-older": "an earlier Bayroll made this journal file, and it was not brought up yet",
     "journal-unknown-kind": "the journal holds a kind of event that only a newer Bayroll knows",
     "journal-unreachable": "the journal file, its folder or its lock can't be opened or made",
     "key-missing": "a key that is needed is missing",

@@ -27,6 +27,8 @@ journal-half-gone journal/test_store.py test_a_log_without_its_file_is_not_writt
 journal-locked e2e/test_running.py test_a_second_service_on_the_same_journal_is_refused
 journal-missing journal/test_store.py test_only_the_writer_makes_a_journal
 journal-newer journal/test_store.py UNUSABLE
+journal-not-upgraded journal/test_upgrade.py test_a_step_that_fails_leaves_it_as_it_was
+journal-older journal/test_upgrade.py test_who_only_reads_is_told_and_changes_nothing
 journal-unknown-kind site/test_codes.py test_a_kind_that_only_a_newer_journal_has_is_told
 journal-unreachable journal/test_store.py test_a_folder_that_is_not_there_is_told
 output-broker-missing publishing/wrong_settings.py WRONG
