@@ -47,11 +47,16 @@ def until(true: Callable[[], bool], what: str, within_s: float = START_S) -> Non
 
 @contextmanager
 def process(
-    *command: str, stdout: Any = None, **environment: str
+    *command: str, stdout: Any = None, stderr: Any = None, **environment: str
 ) -> Iterator[subprocess.Popen[str]]:
     """Ends with the block, politely first."""
     started = subprocess.Popen(
-        command, stdout=stdout, env=os.environ | environment, text=True, cwd=ROOT
+        command,
+        stdout=stdout,
+        stderr=stderr,
+        env=os.environ | environment,
+        text=True,
+        cwd=ROOT,
     )
     try:
         yield started
@@ -87,11 +92,11 @@ def mosquitto(folder: Path) -> Iterator[int]:
     settings = folder / "mosquitto.conf"
     settings.write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\n")
     with process(binary, "-c", str(settings), stdout=subprocess.DEVNULL):
-        until(lambda: _listens(port), "Mosquitto listens")
+        until(lambda: listens(port), "Mosquitto listens")
         yield port
 
 
-def _listens(port: int) -> bool:
+def listens(port: int) -> bool:
     with socket.socket() as sock:
         return sock.connect_ex(("127.0.0.1", port)) == 0
 
