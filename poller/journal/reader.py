@@ -124,7 +124,7 @@ class Reader:
             values.extend(kinds)  # type: ignore[arg-type]
         order = "DESC" if newest_first else "ASC"
         rows = self.ask(
-            f"SELECT seq, stored, hash FROM event WHERE {' AND '.join(where)} "  # noqa: S608
+            f"SELECT seq, stored, hash FROM event WHERE {' AND '.join(where)} "  # noqa: S608 - our own words
             f"ORDER BY seq {order} LIMIT ?",
             (*values, limit),
         )
@@ -181,7 +181,7 @@ class Reader:
         while True:
             try:
                 batch = self.ask(
-                    f"SELECT {COLUMNS} FROM event WHERE seq > ? ORDER BY seq LIMIT ?",  # noqa: S608
+                    f"SELECT {COLUMNS} FROM event WHERE seq > ? ORDER BY seq LIMIT ?",  # noqa: S608 - our own columns
                     (after, size),
                 )
             except JournalUnusable:
@@ -221,7 +221,7 @@ class Reader:
 
     def table(self, name: str) -> list[tuple[Any, ...]]:
         """All of a small table, for recovering."""
-        return self.ask(f"SELECT * FROM {name}")  # noqa: S608
+        return self.ask(f"SELECT * FROM {name}")  # noqa: S608 - our own tables
 
     # snapshot.Source
 

@@ -27,7 +27,7 @@ def numbers(
     sort all that there ever were.
     """
     one = (
-        f"SELECT * FROM (SELECT seq FROM event WHERE {column} = ? "  # noqa: S608
+        f"SELECT * FROM (SELECT seq FROM event WHERE {column} = ? "  # noqa: S608 - our own column
         f"AND seq > ? AND seq < ? ORDER BY seq {_way(rising)} LIMIT ?)"
     )
     found: list[int] = []
@@ -50,7 +50,7 @@ def events(
     """seq, stored and hash of each that is of these kinds; none: of any."""
     of_kind = f" AND kind IN ({_places(kinds)})" if kinds else ""
     return ask(
-        f"SELECT seq, stored, hash FROM event WHERE seq IN ({_places(seqs)}){of_kind} "  # noqa: S608
+        f"SELECT seq, stored, hash FROM event WHERE seq IN ({_places(seqs)}){of_kind} "  # noqa: S608 - question marks
         f"ORDER BY seq {_way(rising)}",
         (*seqs, *kinds),
     )

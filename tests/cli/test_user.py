@@ -12,7 +12,7 @@ from poller.journal import Journal
 from poller.web.passwords import Passwords, beside
 from tests.cli.bench import Bench
 
-PASSWORD = "cold-tea-at-the-bay"  # noqa: S105
+PASSWORD = "cold-tea-at-the-bay"  # noqa: S105 - made up
 
 
 @pytest.fixture

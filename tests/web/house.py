@@ -37,7 +37,7 @@ from poller.web.page import Page
 from poller.web.passwords import Passwords, beside
 from tests.cli.bench import AT, STORY
 
-PASSWORD = "cold-tea-at-the-bay"  # noqa: S105
+PASSWORD = "cold-tea-at-the-bay"  # noqa: S105 - made up
 PATHS = [
     "/relays",
     "/relays/q01-main1",
