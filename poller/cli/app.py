@@ -18,6 +18,7 @@ from poller.cli import (
     inventory,
     investigation,
     journal,
+    load,
     package,
     people,
     plan,
@@ -46,6 +47,7 @@ app = typer.Typer(
 app.command()(demo.demo)
 app.command()(run.run)
 app.command()(check.check)
+app.command()(load.load)
 app.command("list")(relays.list_)
 app.command()(relays.show)
 app.command()(relays.history)

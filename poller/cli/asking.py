@@ -68,7 +68,7 @@ def with_device(
     host: str, port: int, unit: int, timeout_s: float, work: Callable[[Ask], Awaitable[None]]
 ) -> None:
     """Runs work with a way to ask; through a running service where one polls that host."""
-    service = _service_for(host, port)
+    service = service_for(host, port)
     if service is not None:
         common.err.print(f"{host}:{port} is polled by a service; asking through it")
         asyncio.run(_work(work, _through(service, host, port, unit, timeout_s)))
@@ -98,7 +98,8 @@ async def _directly(
         await link.close()
 
 
-def _service_for(host: str, port: int) -> Path | None:
+def service_for(host: str, port: int) -> Path | None:
+    """The socket of the service that polls there; None: none does on this machine."""
     for path in control.running():
         if control.request(path, "polls", "polls", {"host": host, "port": port}):
             return path

@@ -47,12 +47,16 @@ class Running:
 
 @dataclass(slots=True, kw_only=True)
 class Fleet:
-    """told: called after each visit. Endpoints are tasks of the group given to arrange."""
+    """told: called after each visit. Endpoints are tasks of the group given to arrange.
+
+    spread_s: over which the first visits are spread.
+    """
 
     connect: Connect
     clock: Clock
     random: Random
     told: Told
+    spread_s: float = SPREAD_S
     _running: dict[Place, Running] = field(default_factory=dict)
     _units: dict[str, Unit] = field(default_factory=dict)
     _compiled: dict[str, tuple[RegisterMap, CompiledMap]] = field(default_factory=dict)
@@ -139,7 +143,7 @@ class Fleet:
 
     def _unit(self, wish: Wish, state: State) -> Unit:
         entry, relay = wish.entry, state.relays[wish.entry.id]
-        start = self.clock.mono() + self.random.uniform(0, min(SPREAD_S, wish.pace.status_s))
+        start = self.clock.mono() + self.random.uniform(0, min(self.spread_s, wish.pace.status_s))
         watch = Watch(
             pace=wish.pace,
             maps=[self._compile(used) for used in wish.maps],

@@ -18,11 +18,11 @@ from poller.model import limits
 from poller.model.backoff import backoff_s
 from poller.reading.exchange import NoReply, Outcome
 from poller.reading.frames import Request
+from poller.site.settings import HELD_FROM_SLOTS
 
 log = structlog.get_logger()
 ABSENT_FIRST_S: Final = 15.0  # a unit that a gateway can't reach holds up the others for a time-out
 ABSENT_CAP_S: Final = 300.0
-HELD_FROM_SLOTS: Final = 3  # with fewer client slots the connection is closed after each visit
 ENDED: Final = "this connection is no longer polled"
 NEXT_UNIT_S: Final = 1.0  # unless another unit of the gateway is due so soon
 

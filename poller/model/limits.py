@@ -265,3 +265,4 @@ CONTROL_LINE_MAX: Final = 256 * 1024
 COMMAND_ID_MAX: Final = 64  # a UUID has 36
 CONTROL_CLIENTS_MAX: Final = 16
 ERRANDS_MAX: Final = 64  # requests of people waiting for one connection
+TRIAL_S_MAX: Final = 86_400  # at one relay: a day and a night; each response time is kept

@@ -35,6 +35,7 @@ Port: TypeAlias = Annotated[
     int, Field(ge=1, le=65_535, description="a TCP port has 16 bits, and 0 is none")
 ]
 DAY_S: Final = 86_400
+HELD_FROM_SLOTS: Final = 3  # with fewer client slots the connection is closed after each visit
 EVERY_S: Final = "a second is for benches and demonstrations; past a day nobody would notice"
 
 
@@ -103,6 +104,11 @@ class RelayEntry(Strict):
     ] = 1
     behind_serial: bool = False
     intervals: Intervals | None = None
+
+    @property
+    def held(self) -> bool:
+        """Its connection stays open between two visits."""
+        return self.client_slots >= HELD_FROM_SLOTS
 
 
 class Secret(Strict):
