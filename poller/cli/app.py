@@ -27,6 +27,7 @@ from poller.cli import (
     relays,
     run,
     schema,
+    selftest,
     site,
     spare,
     status,
@@ -70,6 +71,7 @@ app.command()(people.record)
 app.command()(people.pause)
 app.command()(people.resume)
 app.command()(status.status)
+app.command()(selftest.selftest)
 app.add_typer(user.user, name="user")
 app.add_typer(journal.journal, name="journal")
 app.command()(read.read)

@@ -112,6 +112,22 @@ def test_read_goes_through_the_service_that_polls(beside: Beside) -> None:
     assert json.loads(result.stdout)["nameplate"]["vendor"] == "Tarnwick Electric"
 
 
+def test_selftest_tells_what_the_service_knows_of_each_relay(beside: Beside) -> None:
+    def answering() -> bool:
+        told = beside.bayroll("selftest", "--json").stdout.splitlines()
+        lines = [json.loads(line) for line in told]
+        relays = [line["found"] for line in lines if line["check"] == "relay"]
+        service = [line["found"] for line in lines if line["check"] == "service"]
+        return (service, relays) == (["ok"], ["ok"] * 24)
+
+    run.until(answering, "the service and 24 relays are well")
+
+
+def test_a_trial_beside_the_service_that_polls_is_refused(beside: Beside) -> None:
+    result = beside.bayroll("load", str(beside.folder / "site.yaml"), "--measure", "q01-main1")
+    assert (result.returncode, "is polled by a service" in result.stderr) == (2, True)
+
+
 def test_read_without_a_map_asks_for_the_identification(beside: Beside) -> None:
     result = beside.bayroll("read", beside.place("s1-control"), "--json")
     assert json.loads(result.stdout)["nameplate"]["vendor"] == "Quern Works"

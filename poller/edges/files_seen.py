@@ -1,0 +1,112 @@
+"""The files that a site depends on: who else may read or change them, how long certificates last.
+
+Nothing of a key or a password is read.
+"""
+
+from __future__ import annotations
+
+import stat
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from cryptography import x509
+
+from poller.answers.selftest import (
+    ONLY_OWNER,
+    OTHERS_READ,
+    OTHERS_WRITE,
+    CertificateSeen,
+    FileSeen,
+)
+from poller.model import limits
+from poller.site.secrets import hides_secret
+from poller.site.settings import Site
+
+JOURNAL: Final = ("", "-wal", "-shm", ".lock")  # what lies beside it is part of it
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """not_for_others: permission bits that nobody else should have."""
+
+    path: Path
+    not_for_others: int
+
+
+def kept(site_file: Path, site: Site, journal: Path, users: Path) -> Iterator[Kept]:
+    """Every file of which it matters who may touch it. Optional ones only where they are there."""
+    folder = site_file.parent
+    yield Kept(site_file, OTHERS_WRITE)
+    yield Kept(journal.parent, OTHERS_WRITE)
+    for ending in JOURNAL:
+        part = journal.with_name(journal.name + ending)
+        if not ending or part.exists():
+            yield Kept(part, OTHERS_WRITE)
+    if users.exists():
+        yield Kept(users, ONLY_OWNER)
+    for path, name in _named(site):
+        if path[-1] == "key" or hides_secret(path):
+            yield Kept(folder / name, OTHERS_READ)
+
+
+def certificates(site_file: Path, site: Site) -> Iterator[tuple[Path, bool]]:
+    """Each with whether it is of an authority."""
+    for path, name in _named(site):
+        if path[-1] in ("certificate", "ca"):
+            yield site_file.parent / name, path[-1] == "ca"
+
+
+def _named(site: Site) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    """Keys, certificates and files of secrets of page, broker and outputs, each once."""
+    file = site.file
+    told: dict[str, Any] = {
+        "broker": file.broker.model_dump() if file.broker else None,
+        "page": file.page.model_dump() if file.page else None,
+        "outputs": file.outputs,
+    }
+    seen: set[str] = set()
+    for path, name in _leaves(told, ()):
+        if isinstance(name, str) and name not in seen and _is_file(path):
+            seen.add(name)
+            yield path, name
+
+
+def _is_file(path: tuple[str | int, ...]) -> bool:
+    return path[-1] in ("key", "certificate", "ca") or (path[-1] == "file" and hides_secret(path))
+
+
+def _leaves(value: Any, path: tuple[str | int, ...]) -> Iterator[tuple[tuple[str | int, ...], Any]]:
+    if isinstance(value, Mapping):
+        for key, inner in value.items():
+            yield from _leaves(inner, (*path, key))
+    elif isinstance(value, list | tuple):
+        for at, inner in enumerate(value):
+            yield from _leaves(inner, (*path, at))
+    else:
+        yield path, value
+
+
+def look_at(path: Path) -> FileSeen:
+    try:
+        return FileSeen(path=str(path), mode=stat.S_IMODE(path.stat().st_mode))
+    except FileNotFoundError:
+        return FileSeen(path=str(path))
+    except (OSError, ValueError) as reason:  # ValueError: a name with a NUL in it
+        return FileSeen(path=str(path), why=str(reason))
+
+
+def certificate(path: Path, of_authority: bool) -> CertificateSeen:
+    """PEM; of several in a file the first to end, and of authorities the last: one may follow."""
+    try:
+        with path.open("rb") as file:
+            octets = file.read(limits.FILE_BYTES_MAX)
+        several = x509.load_pem_x509_certificates(octets)
+    except (OSError, ValueError) as reason:
+        return CertificateSeen(path=str(path), why=str(reason))
+    chosen = max if of_authority else min
+    one = chosen(several, key=lambda one: one.not_valid_after_utc)
+    return CertificateSeen(
+        path=str(path), begins=one.not_valid_before_utc, ends=one.not_valid_after_utc
+    )
