@@ -185,8 +185,8 @@ def table(names: Iterable[str]) -> Table:
     return drawn
 
 
-def say(text: str, indent: int = 0) -> None:
-    """A line; a terminal folds it between words, with what follows further in."""
+def say(text: str, indent: int = 0, hang: int = 4) -> None:
+    """A line; a terminal folds it between words, with what follows so much further in."""
     before = " " * indent
     if not out.is_terminal:
         out.print(f"{before}{text}")
@@ -195,7 +195,7 @@ def say(text: str, indent: int = 0) -> None:
         text,
         out.width,
         initial_indent=before,
-        subsequent_indent=f"{before}    ",
+        subsequent_indent=before + " " * hang,
         break_long_words=False,
         break_on_hyphens=False,
     )

@@ -7,7 +7,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import typer
 
@@ -24,6 +24,8 @@ from poller.model.standing import State
 from poller.publishing.opcua.output import OWN_CERTIFICATE, OWN_KEY
 from poller.site.settings import Site
 from poller.web.passwords import beside
+
+COLUMN: Final = max(map(len, Found)) + 2
 
 
 def selftest(site: SiteOption = None, as_json: JsonOption = False) -> None:
@@ -112,12 +114,11 @@ def _files(site_file: Path, site: Site, journal: Path, now: datetime) -> Iterato
 
 
 def _print(lines: tuple[Line, ...]) -> None:
-    table = common.table(("", "", "", ""))
-    table.show_header = False
     for line in lines:
-        says = line.says if line.mend is None else f"{line.says}\nmend: {line.mend}"
-        table.add_row(line.check, line.about, line.found.value, says)
-    common.out.print(table)
+        about = f" {line.about}" if line.about else ""
+        common.say(f"{line.found.value:{COLUMN}}{line.check}{about}: {line.says}", hang=COLUMN)
+        if line.mend is not None:
+            common.say(f"mend: {line.mend}", indent=COLUMN, hang=0)
     wrong = sum(line.found is Found.LOOK for line in lines)
     common.out.print()
     common.say(f"{wrong} to be looked at" if wrong else "nothing that has to be looked at")
