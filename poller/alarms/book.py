@@ -46,7 +46,7 @@ def follow(
     catalogue = catalogue_of(site)
     out: Decided = []
     if any(isinstance(event.body, ServiceStarted) for event in events):
-        out = _again(after, catalogue, at)
+        out = _again(after, site, catalogue, at)
         told = [Event(at=at, subject=subject, body=body) for subject, body in out]
         after = replace(after, alarms=reduce(folded, told, after.alarms))
     seen = conditions.scene(after, site, catalogue, at)
@@ -70,14 +70,21 @@ def follow(
     return out + _judged(after, catalogue, found, concerned, at)
 
 
-def _again(state: State, catalogue: Catalogue, at: datetime) -> Decided:
+def _again(state: State, site: Site, catalogue: Catalogue, at: datetime) -> Decided:
     """A delay that ran out while nobody looked runs on until relays have been asked again."""
     delays = {entry.id: entry.on_delay_s for entry in catalogue.entries}
+    over = {
+        name: alarm
+        for name, alarm in sorted(state.alarms.items())
+        if alarm.on_until is not None and alarm.on_until <= at
+    }
+    seen = conditions.scene(state, site, catalogue, at)
+    holding = conditions.of_relays(seen, sorted({alarm.subject for alarm in over.values()}))
+    later = {one.alarm: one.later_s for one in holding}
     out: Decided = []
-    for name, alarm in sorted(state.alarms.items()):
-        if alarm.on_until is None or alarm.on_until > at:
-            continue
-        until = at + timedelta(seconds=min(delays.get(alarm.entry, 0), LOOKS_S))
+    for name, alarm in over.items():
+        delay_s = delays.get(alarm.entry, 0) + later.get(name, 0)
+        until = at + timedelta(seconds=min(delay_s, LOOKS_S))
         body = TimerSet(alarm=name, entry=alarm.entry, timer=Timer.ON_DELAY, until=until)
         out.append((alarm.subject, body))
     return out

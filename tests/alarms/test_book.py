@@ -146,6 +146,17 @@ def test_a_delay_that_ran_out_while_nobody_looked_waits_until_relays_were_asked_
     assert world.letters == {f"{BEHIND[0]}.silent": "B"}
 
 
+def test_it_waits_as_long_for_a_relay_behind_a_gateway_as_its_delay_had_been() -> None:
+    """Found by seed 984: it waited for the ten seconds of the entry alone."""
+    world = World(site(TEXT.replace("on_delay_s: 300", "on_delay_s: 10", 1)))
+    world.happens(0, (BEHIND[0], silent(-180)))
+    world.happens(5_000, ("", ev.ServiceStarted(version="1")))
+    world.run(5_000, 5_115)
+    assert world.letters == {}
+    world.look(5_120)
+    assert world.letters == {f"{BEHIND[0]}.silent": "B"}
+
+
 def test_time_and_the_pollers_own_facts_reach_the_book_with_attend() -> None:
     own = Own(cause=Cause.DISK_LOW, holds=True, since=T0, says="1 % is free")
     world = World()

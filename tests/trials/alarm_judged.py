@@ -187,10 +187,16 @@ class Judged:
             }
             often = {count >= limit.count for count in counts}
             stepped = self.times.stepped(step.at - limit.within_s, step.at)
-            stepped = stepped or any(self.times.stepped(at, at) for at in told)
+            stepped = stepped or any(self._seems_lately(at, step.at) for at in told)
             if often != {step.body.chattering} and len(often) == 1 and not stepped:
                 says = f"{self.name}: told {max(counts)} times, chattering {step.body.chattering}"
                 yield f"event {step.event.seq}, {says}", step.at
+
+    def _seems_lately(self, told: float, at: float) -> bool:
+        """By a wall clock that was set between them, and nobody saw."""
+        between_s = (self.times.wall(at) - self.times.wall(told)).total_seconds()
+        lately = -TOL_S <= between_s <= self.catalogue.chattering.within_s + TOL_S
+        return lately and self.times.stepped(told, at)
 
     # Kept back: for what it is meant, and no longer.
 

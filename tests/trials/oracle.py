@@ -228,6 +228,11 @@ def _missed(ran: Ran) -> Iterator[Failure]:
             back = _came_back_with_it(ran, relay, stretch, heard)
             due_s = _due_s(ran, relay, attribute, after_silence=back)
             must = _must_be_known(ran, relay, attribute, stretch, due_s, heard)
+            if must is not None and not _of_status(attribute) and attribute != "answering":
+                anew = _changed_beside(true, relay, stretch.start, must)
+                if anew is not None:  # a nameplate is confirmed as a whole
+                    late = replace(stretch, start=anew)
+                    must = _must_be_known(ran, relay, attribute, late, due_s, heard)
             if must is None:
                 continue
             known = _known_at(told, must, stretches[0].value)
@@ -237,6 +242,20 @@ def _missed(ran: Ran) -> Iterator[Failure]:
                     f"readable, and at {must:.0f} s the journal still said {known!r}"
                 )
                 yield Failure(check=1, says=says, relay=relay, at=must)
+
+
+def _changed_beside(
+    true: dict[tuple[str, str], list[Stretch]], relay: str, start: float, end: float
+) -> float | None:
+    """When an attribute of its nameplate changed last, between these."""
+    found = [
+        one.start
+        for (name, attribute), stretches in true.items()
+        if name == relay and not _of_status(attribute) and attribute != "answering"
+        for one in stretches[1:]
+        if start < one.start < end
+    ]
+    return max(found, default=None)
 
 
 def _must_be_known(
