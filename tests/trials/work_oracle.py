@@ -122,6 +122,11 @@ def _at(told: list[tuple[float, object]], at: float) -> object:
     return [value for when, value in told if when <= at][-1]
 
 
+def _decided(ran: Ran, answered: float) -> float:
+    """When at the earliest that was decided of which people had the answer once it was durable."""
+    return min([answered, *(s for s, e in ran.drawn.failing if s < answered <= e + 5)])
+
+
 def _proof(ran: Ran) -> Iterator[Fault]:
     """Verified work is what was planned, tested by a person, and without a lifecycle flag."""
     for done in ran.hands:
@@ -129,7 +134,7 @@ def _proof(ran: Ran) -> Iterator[Fault]:
         for at, move in _moves(ran, done.work or ""):
             if move.after != WorkState.VERIFIED:
                 continue
-            if done.ended is not None and at - done.ended < _soak_s(ran) - CLOCK_S:
+            if done.ended is not None and at - _decided(ran, done.ended) < _soak_s(ran) - CLOCK_S:
                 yield 2, f"{done.work} is verified before its soak was over", relay, at
             late_s = LATE_S + 2 * _status_s(ran, relay)
             if _soak_s(ran) < late_s:
