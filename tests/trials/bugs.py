@@ -97,6 +97,7 @@ BUGS: Final[tuple[Bug, ...]] = (
         old="        if first is None:\n            self._sighting = Sighting(status=status, at=at)\n"
         "            return\n",
         new="        first = first or Sighting(status=status, at=at)\n",
+        finder=12,
         checks=(2,),
     ),
     Bug(
