@@ -75,7 +75,8 @@ def judge(found: Measured, pace: Pace) -> Verdict:
         return Verdict(says="It does not answer.", against=(*against, none))
     if against:
         return Verdict(says="It does not keep up, or not with this map.", against=against)
-    return Verdict(says="It keeps up: each question was answered, and in good time.", against=())
+    answers = count(len(found.times_s), "answer", "answers")
+    return Verdict(says=f"It keeps up: {answers}, all of them in good time.", against=())
 
 
 def _against(found: Measured, pace: Pace) -> Iterator[str]:
