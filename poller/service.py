@@ -36,6 +36,7 @@ from poller.edges.fleet import Fleet
 from poller.edges.link import Connect
 from poller.edges.machine import Machine
 from poller.edges.own_facts import Fact, OwnFacts, of_the_machine
+from poller.edges.progress import Part
 from poller.edges.schedule import Unit
 from poller.journal.ports import CommitFailed, Committer, Reader
 from poller.journal.store import CommandRepeated, JournalUnusable
@@ -59,6 +60,7 @@ LOOK_AGAIN_S: Final = 0.02
 RESTING: Final = ("relay_paused", "relay_resumed", "work_moved")  # a relay may rest, or no longer
 ATTEND_S: Final = 5.0  # far less than a soak, than any delay, and than any person waits
 PRUNE_EVERY_S: Final = 86_400.0
+WRITES_WITHIN_S: Final = 300.0  # a commit may wait behind the pruning of a year, on a slow disk
 LAST_WORDS_S: Final = 1.0  # how long a stop waits for the journal, and then for the outputs
 
 
@@ -224,6 +226,16 @@ class Service:
     def waiting(self) -> int:
         """Events decided on and not yet durable."""
         return self._waiting.events
+
+    def parts(self) -> Iterator[Part]:
+        """What has to go on, for the watch over progress."""
+        yield from self._fleet.parts()
+        yield Part(
+            name="journal",
+            owes=self._waiting.events > 0,
+            turns=self._waiting.turns,
+            patience_s=WRITES_WITHIN_S,
+        )
 
     def status(self) -> dict[str, Any]:
         """For `bayroll status`: what runs, what waits, what is behind."""

@@ -23,6 +23,8 @@ from poller.cli.desk import Desk
 from poller.cli.page import NAME, PageOutput, page_of, page_problems
 from poller.edges import control, machine
 from poller.edges.clock import SystemClock
+from poller.edges.progress import Progress
+from poller.edges.systemd import Systemd
 from poller.journal.committer import ThreadCommitter
 from poller.journal.retention import prune
 from poller.journal.store import Locked, Reader, Writer
@@ -117,6 +119,7 @@ async def serve(
             ),
         )
         service = Service(site, ports)
+        systemd = Systemd()
         page = page_of(service, journal, site_file)
         folder = site_file.parent
         for problem in page_problems(site, site_file, journal):
@@ -128,29 +131,51 @@ async def serve(
             return PageOutput(page, settings, folder)
 
         async def reread() -> None:
+            systemd.reloading()
             try:
                 await service.reload(common.load(site_file))
             except Faulty as reason:
                 log.error("site_file_faulty_kept_the_old_one", problems=str(reason))
                 raise
+            finally:
+                systemd.ready()
             log.info("site_file_read_again", file=str(site_file))
 
         desk = Desk(
             service, site_file=site_file.resolve(), journal=journal.resolve(), reread=reread
         )
-        _listen_to_signals(service, reread)
+        _listen_to_signals(service, reread, systemd)
+        telling = asyncio.create_task(_tell(systemd, service), name="systemd")
         try:
             async with control.serve(control.socket_path(journal), desk.handle):
                 if ready is not None:
                     ready(service)
                 await service.run()
         finally:
+            telling.cancel()
             page.close()
             await committer.close()
             reader.close()
 
 
-def _listen_to_signals(service: Service, reread: Callable[[], Any]) -> None:
+async def _tell(systemd: Systemd, service: Service) -> None:
+    """To the service manager: that it is ready, then that it goes on, for as long as it does."""
+    await service.started.wait()
+    systemd.ready()
+    progress, clock, before = Progress(), SystemClock(), None
+    while True:
+        stuck = progress.stuck(clock.mono(), service.parts())
+        if stuck is None:
+            systemd.alive(f"{len(service.site.file.relays)} relays, {service.waiting} events wait")
+        else:
+            systemd.stuck(stuck)
+            if before is None:
+                log.error("service_stuck", reason=stuck)
+        before = stuck
+        await asyncio.sleep(systemd.beat_s)
+
+
+def _listen_to_signals(service: Service, reread: Callable[[], Any], systemd: Systemd) -> None:
     loop = asyncio.get_running_loop()
     tasks: set[asyncio.Task[None]] = set()
 
@@ -159,8 +184,12 @@ def _listen_to_signals(service: Service, reread: Callable[[], Any]) -> None:
         tasks.add(task)
         task.add_done_callback(tasks.discard)
 
+    def on_end() -> None:
+        systemd.stopping()
+        service.stop()
+
     for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, service.stop)
+        loop.add_signal_handler(number, on_end)
     loop.add_signal_handler(signal.SIGHUP, on_hangup)
 
 

@@ -13,6 +13,7 @@ import structlog
 
 from poller.edges.clock import Clock
 from poller.edges.link import Connect, Link
+from poller.edges.progress import Part
 from poller.edges.schedule import Endpoint, Told, Unit
 from poller.judging.confirm import Claim, Known
 from poller.judging.last_read import LastRead
@@ -97,6 +98,11 @@ class Fleet:
         """None: it is not polled here, or was not yet."""
         unit = self._units.get(relay)
         return None if unit is None else unit.watch.last_read()
+
+    def parts(self) -> Iterator[Part]:
+        """Each connection, for the watch over progress."""
+        for (host, port), run in self._running.items():
+            yield run.endpoint.part(f"{host}:{port}")
 
     def unit(self, relay: str) -> Unit | None:
         return self._units.get(relay)

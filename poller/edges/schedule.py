@@ -12,6 +12,7 @@ from typing import Final, Protocol, TypeAlias
 import structlog
 
 from poller.edges.clock import Clock, moment
+from poller.edges.progress import Part
 from poller.judging.findings import Finding
 from poller.judging.watch import Heard, Watch
 from poller.model import limits
@@ -25,6 +26,7 @@ ABSENT_FIRST_S: Final = 15.0  # a unit that a gateway can't reach holds up the o
 ABSENT_CAP_S: Final = 300.0
 ENDED: Final = "this connection is no longer polled"
 NEXT_UNIT_S: Final = 1.0  # unless another unit of the gateway is due so soon
+SLACK_S: Final = 30.0  # a busy computer is late without being stuck
 
 
 class Asks(Protocol):
@@ -69,8 +71,10 @@ class Endpoint:
     gateway: bool
     slots: int
     told: Told
+    turns: int = 0  # requests that ended, and visits
     _wake: asyncio.Event = field(default_factory=asyncio.Event)
     _errands: deque[Errand] = field(default_factory=deque)
+    _errand_s: float = 0.0  # how long the one under way may wait: a person says so
 
     async def run(self) -> None:
         try:
@@ -97,6 +101,20 @@ class Endpoint:
         self._errands.append(Errand(unit=unit, request=request, timeout_s=timeout_s, answer=answer))
         self._wake.set()
         return await answer
+
+    def part(self, name: str) -> Part:
+        """For the watch over progress."""
+        unit = self._next()
+        paces = [one.watch.pace for one in self.units]
+        timeout_s = max(self._errand_s, *(pace.reply_timeout_s for pace in paces))
+        rest_s = max(pace.rest_ms for pace in paces) / 1000
+        return Part(
+            name=name,
+            owes=unit is not None and unit.watch.due <= self.clock.mono(),
+            turns=self.turns,
+            # it connects and asks, and does both again where the connection had been closed
+            patience_s=4 * timeout_s + 2 * rest_s + SLACK_S,
+        )
 
     async def set_paused(self, relay: str, paused: bool) -> None:
         """Pausing frees the relay's client slot at once: a visit under way is given up.
@@ -137,6 +155,7 @@ class Endpoint:
             log.exception("visit_failed", relay=unit.relay)
             later = self.clock.mono() + unit.watch.pace.status_s
             unit.watch.next_status = unit.watch.next_nameplate = later
+        self.turns += 1
 
     async def _visit(self, unit: Unit) -> None:
         watch = unit.watch
@@ -145,6 +164,7 @@ class Endpoint:
             request = next(dialogue)
             while True:
                 outcome = await self.link.ask(unit.unit, request, watch.pace.reply_timeout_s)
+                self.turns += 1
                 if unit.paused:
                     dialogue.close()
                     return
@@ -164,9 +184,12 @@ class Endpoint:
 
     async def _run_errand(self, errand: Errand) -> None:
         outcome: Outcome = NoReply(reason=ENDED)
+        self._errand_s = errand.timeout_s
         try:
             outcome = await self.link.ask(errand.unit, errand.request, errand.timeout_s)
+            self.turns += 1
         finally:
+            self._errand_s = 0.0
             _answer(errand, outcome)
         if not self._stays_open():
             await self.link.close()

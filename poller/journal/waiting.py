@@ -41,6 +41,7 @@ class Waiting:
     told: Callable[[tuple[Recorded, ...]], None]
     refused: Callable[[Sequence[Event]], None]
     failing: str | None = None
+    turns: int = 0  # tries to write, however they ended
     _batches: deque[Batch] = field(default_factory=deque)
     _events: int = 0
     _work: asyncio.Event = field(default_factory=asyncio.Event)
@@ -71,6 +72,7 @@ class Waiting:
             self._work.clear()
             while self._batches:
                 await self._commit(self._head())
+                self.turns += 1
 
     async def drained(self) -> None:
         """Returns when nothing waits."""
