@@ -83,6 +83,7 @@ DONE_IN: Final = {
     "cli/load.py": "relays",
     "cli/run.py": "relays",
     "edges/control.py": "-",
+    "edges/systemd.py": "-",
     "publishing/alarm_points/server.py": "alarm_points",
     "publishing/iec104/server.py": "iec104",
     "publishing/mqtt/client.py": "mqtt",
