@@ -290,15 +290,15 @@ BUGS: Final[tuple[Bug, ...]] = (
     Bug(
         name="the on-delay is forgotten over a restart",
         module="poller.alarms.book",
-        old="        if alarm.on_until is None or alarm.on_until > at:",
-        new="        if alarm.on_until is None:",
+        old="        if alarm.on_until is not None and alarm.on_until <= at",
+        new="        if alarm.on_until is not None",
         checks=(7,),
     ),
     Bug(
         name="a delay that ran out while the poller was dead is over at its start",
         module="poller.alarms.book",
-        old="    for name, alarm in sorted(state.alarms.items()):\n        if alarm.on_until is None",
-        new="    for name, alarm in ():\n        if alarm.on_until is None",
+        old="    for name, alarm in over.items():",
+        new="    for name, alarm in ():",
         checks=(7,),
     ),
     Bug(
