@@ -8,6 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
+from poller.answers.words import count
 from poller.cli import common
 from poller.cli.ask import ask
 from poller.cli.common import Exit, JsonOption, SiteOption, WhoOption
@@ -112,7 +113,7 @@ def list_(site: SiteOption = None, as_json: JsonOption = False) -> None:
     if not as_json:
         common.out.print(drawn)
         common.out.print(
-            f"{len(state.users)} users"
+            count(len(state.users), "user", "users")
             if state.users
             else "nobody: the page only tells, and on this machine alone; see: bayroll user add"
         )
