@@ -190,6 +190,7 @@ class Service:
     async def passed(self, given: Passed, *, by: str | None) -> None:
         """Keeps who came or was refused; durable when it returns. Raises Refusal, CommitFailed."""
         self._must_take()
+        self._look_at_clock()
         await self._keep(decide(self.state, self.site, given, self._utc(), by=by))
 
     def _must_take(self) -> None:
