@@ -10,26 +10,36 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
+from tests.trials import beside
+
 # a busy machine is no fault of what is tested
 settings.register_profile("bayroll", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("bayroll")
 
 READS = {"1", "2", "3", "4", "43/14"}
 CODES = "BAYROLL_FUNCTION_CODES"
+BESIDE = "BAYROLL_RAN_BESIDE"
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Names the file in which every test server, in subprocesses too, writes what it receives."""
-    if CODES not in os.environ:
-        descriptor, name = tempfile.mkstemp(prefix="bayroll-function-codes-")
-        os.close(descriptor)
-        os.environ[CODES] = name
+    """Names files for all processes of the session: in one every test server writes what it
+    receives, in the other stands what came of the trial's seeds."""
+    for variable in (CODES, BESIDE):
+        if variable not in os.environ:
+            descriptor, name = tempfile.mkstemp(prefix="bayroll-tests-")
+            os.close(descriptor)
+            os.environ[variable] = name
+
+
+def beside_file() -> Path:
+    return Path(os.environ[BESIDE])
 
 
 def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
     """Only reads reached any server, whoever asked: the poller never writes to a relay."""
     if hasattr(session.config, "workerinput"):
         return  # the controller looks at what all workers wrote
+    beside.end(beside_file())
     path = Path(os.environ[CODES])
     seen = set(path.read_text().split())
     path.unlink()

@@ -17,7 +17,7 @@ from tests.trials.alarm_times import Part, Times, joined
 CHECKS: Final = Path(__file__).parents[1] / "checks" / "alarm_transitions.csv"
 TABLE: Final = {
     (letter, row["event"]): row["to"]
-    for row in csv.DictReader(CHECKS.open(encoding="utf-8"))
+    for row in csv.DictReader(CHECKS.read_text(encoding="utf-8").splitlines())
     for letter in ("ABCD" if row["from"] == "A-D" else row["from"])
 }
 LETTERS: Final = {"out_of_service": "G", "suppressed_by_design": "F", "shelved": "E"}

@@ -1,76 +1,69 @@
 """Seeds and planted bugs in a process of their own, at the lowest priority, beside other tests.
 
 Most tests wait for something more than they work, so that a core would be idle meanwhile. The
-process writes a line of JSON for each seed and each bug into a file; who needs them waits for its
-end.
+process writes a line of JSON for each seed and each bug into a file that it holds locked; who needs
+them, in whatever process, waits until the lock is free.
 """
 
 from __future__ import annotations
 
-import dataclasses
+import fcntl
 import json
 import os
 import subprocess
 import sys
-import tempfile
 from collections.abc import Iterable
+from contextlib import suppress
 from functools import cached_property
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
-from tests.trials.many import Outcome, outcomes
-from tests.trials.score import apart
 
-BUG_SEEDS: Final = 24  # those that a bug may take until it is found
+def begin(told: Path, seeds: Iterable[int], bugs: Iterable[str]) -> None:
+    """Returns at once. told: an empty file."""
+    asked = json.dumps({"seeds": list(seeds), "bugs": list(bugs)})
+    command = [sys.executable, "-m", "tests.trials.run_beside", str(told), asked]
+    with told.open("a") as locked:
+        fcntl.flock(locked, fcntl.LOCK_EX)  # handed on, so that it is free once that process is not
+        began = subprocess.Popen(
+            command,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            start_new_session=True,
+            pass_fds=[locked.fileno()],
+        )
+        locked.write(json.dumps({"process": began.pid}) + "\n")
+
+
+def end(told: Path) -> None:
+    """With the processes that it shares its seeds out to; nothing where it never began."""
+    for line in _lines(told):
+        if "process" in line:
+            with suppress(ProcessLookupError):
+                os.killpg(line["process"], 9)
+    told.unlink(missing_ok=True)
 
 
 class Beside:
-    def __init__(self, seeds: Iterable[int], bugs: Iterable[str]) -> None:
-        descriptor, name = tempfile.mkstemp(prefix="bayroll-seeds-")
-        os.close(descriptor)
-        self._told = Path(name)
-        asked = json.dumps({"seeds": list(seeds), "bugs": list(bugs)})
-        command = [sys.executable, "-m", "tests.trials.beside", name, asked]
-        self._process = subprocess.Popen(
-            command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, start_new_session=True
-        )
+    """What came of them; waits for the end."""
 
-    def seeds(self) -> dict[int, Outcome]:
-        """By seed; what the process did not get to is not among them."""
-        return {one["seed"]: _outcome(one) for one in self._lines if "seed" in one}
+    def __init__(self, told: Path) -> None:
+        self._told = told
+
+    def seeds(self) -> dict[int, dict[str, Any]]:
+        """The outcome of each that the process got to, by seed."""
+        return {one["seed"]: one for one in self._ended if "seed" in one}
 
     def bugs(self) -> dict[str, dict[str, Any]]:
         """The score of each, by its name."""
-        return {one["bug"]: one for one in self._lines if "bug" in one}
+        return {one["bug"]: one for one in self._ended if "bug" in one}
 
     @cached_property
-    def _lines(self) -> list[dict[str, Any]]:
-        self._process.wait()
-        return [json.loads(line) for line in self._told.read_text().splitlines()]
-
-    def end(self) -> None:
-        if self._process.poll() is None:
-            os.killpg(self._process.pid, 9)  # with the processes that it shares its seeds out to
-            self._process.wait()
-        self._told.unlink(missing_ok=True)
+    def _ended(self) -> list[dict[str, Any]]:
+        with self._told.open() as locked:
+            fcntl.flock(locked, fcntl.LOCK_SH)
+        return _lines(self._told)
 
 
-def _outcome(said: dict[str, Any]) -> Outcome:
-    failures = tuple((says, tuple(story)) for says, story in said["failures"])
-    return Outcome(**{**said, "failures": failures})
-
-
-def main() -> None:
-    os.nice(19)
-    name, given = sys.argv[1:]
-    asked = json.loads(given)
-    with Path(name).open("w") as told:
-        for bug in asked["bugs"]:
-            score = apart(bug, 0, BUG_SEEDS, until_found=True)
-            print(json.dumps(score), file=told, flush=True)
-        for one in outcomes(asked["seeds"], cores_left=1):
-            print(json.dumps(dataclasses.asdict(one)), file=told, flush=True)
-
-
-if __name__ == "__main__":
-    main()
+def _lines(told: Path) -> list[dict[str, Any]]:
+    return [json.loads(line) for line in told.read_text().splitlines()]

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from tests.trials.beside import Beside
-
-BESIDE: pytest.StashKey[Beside] = pytest.StashKey()
+from tests.conftest import beside_file
+from tests.trials import beside
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -22,16 +21,13 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     ]
     seeds = [params["seed"] for params in asked if "seed" in params]
     bugs = [params["planted_bug"].name for params in asked if "planted_bug" in params]
-    if asked and not session.config.option.collectonly:
-        session.config.stash[BESIDE] = Beside(seeds, bugs)
+    # every worker collects all of them, whoever will run them
+    first = getattr(session.config, "workerinput", {"workerid": "gw0"})["workerid"] == "gw0"
+    if asked and first and not session.config.option.collectonly:
+        beside.begin(beside_file(), seeds, bugs)
 
 
 @pytest.fixture(scope="session")
-def ran_beside(request: pytest.FixtureRequest) -> Beside:
+def ran_beside() -> beside.Beside:
     """Those that are asked for; they began with the session."""
-    return request.config.stash[BESIDE]
-
-
-def pytest_sessionfinish(session: pytest.Session) -> None:
-    if BESIDE in session.config.stash:
-        session.config.stash[BESIDE].end()
+    return beside.Beside(beside_file())

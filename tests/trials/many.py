@@ -59,14 +59,12 @@ def outcome(seed: int, hours: float | None = None) -> Outcome:
     )
 
 
-def outcomes(
-    seeds: Sequence[int], hours: float | None = None, *, cores_left: int = 0
-) -> Iterator[Outcome]:
-    """In the order of the seeds. cores_left: that many are for others, where there are more."""
+def outcomes(seeds: Sequence[int], hours: float | None = None) -> Iterator[Outcome]:
+    """In the order of the seeds."""
     if len(seeds) == 1:
         yield outcome(seeds[0], hours)
         return
-    workers = min(len(seeds), max(1, (os.cpu_count() or 1) - cores_left))
+    workers = min(len(seeds), os.cpu_count() or 1)
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
         yield from pool.map(partial(outcome, hours=hours), seeds)
 

@@ -1,0 +1,19 @@
+"""Every planted bug still applies to the program as it is."""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+
+import pytest
+
+from tests.trials.bugs import BUGS, Bug, planted
+
+
+@pytest.mark.parametrize("bug", BUGS, ids=lambda bug: bug.name)
+def test_it_applies(bug: Bug) -> None:
+    spec = importlib.util.find_spec(bug.module)
+    assert spec is not None
+    assert spec.origin is not None
+    text = Path(spec.origin).read_text()
+    compile(planted(bug, text), spec.origin, "exec")
