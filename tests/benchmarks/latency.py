@@ -3,42 +3,79 @@
 from __future__ import annotations
 
 import asyncio
-import random
 import time
-from collections.abc import AsyncIterator, Callable, Collection, Mapping, Sequence
-from contextlib import AsyncExitStack, asynccontextmanager
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from contextlib import AsyncExitStack
 from datetime import UTC, datetime
+from math import inf
 from pathlib import Path
+from statistics import median, quantiles
 from typing import Final
 
 from poller.alarms.points import alarm_number
 from poller.decide import About
-from poller.edges.clock import SystemClock
-from poller.journal.committer import ThreadCommitter
-from poller.journal.reader import Reader
-from poller.journal.store import Writer
 from poller.judging.findings import Answering, Edges
-from poller.publishing.opening import open_outputs
-from poller.publishing.ports import Context, Inside, Output
-from poller.service import Ports, Service
+from poller.service import Service
 from poller.site.load import load_site
 from poller.site.settings import Site
 from poller.site.shipped_alarms import TEXT
 from tests.benchmarks import clients
+from tests.benchmarks.report import Report, Wanted
+from tests.benchmarks.running import running
 from tests.publishing.brokers import HOST, Mosquitto, free_port
 from tests.publishing.iec104.control_centre import ControlCentre
 
 FLAG: Final = "firmware_changed"
 ALARM: Final = f"flag.{FLAG}"
 FIRST_104: Final = 1_000
+CLIENTS: Final = ("mqtt", "sparkplug", "alarm_points", "iec104", "opcua", "syslog")
+MS: Final = 1_000
 LAST_S: Final = 30.0  # that the last of them may take
 
 
 async def measure(
-    folder: Path, relays: int, changes: int, apart_s: float
-) -> dict[str, list[float]]:
-    """Seconds from each believed change to its commit, and to each client."""
+    folder: Path, relays: int, changes: int, apart_s: float, outputs: Sequence[str]
+) -> Report:
+    """outputs: those of CLIENTS, or all."""
+    chosen = list(CLIENTS) if list(outputs) == ["all"] else list(outputs)
+    if unknown := set(chosen) - set(CLIENTS):
+        raise SystemExit(f"no such output: {', '.join(unknown)}; there are {', '.join(CLIENTS)}")
+    found = await _measured(folder, relays, changes, apart_s, chosen)
+    report = Report(
+        title=f"{changes} changes among {relays} relays, {MS * apart_s:g} ms apart",
+        columns=("from the change", "median", "99th", "beyond the commit, 99th"),
+        wanted={"mqtt_event_p99_beyond_commit_ms": Wanted(bound=50)},
+    )
+    durable = found.pop("durable")
+    for name, times in [("durable", durable), *found.items()]:
+        both = sorted(times.keys() & durable.keys())
+        beyond = [times[relay] - durable[relay] for relay in both]
+        report.rows.append(
+            (
+                name,
+                *(f"{MS * one:.0f} ms" for one in (*_spread(times.values()), _spread(beyond)[1])),
+            )
+        )
+        if name == "mqtt event":
+            report.ratios["mqtt_event_p99_beyond_commit_ms"] = MS * _spread(beyond)[1]
+        if len(times) < changes:
+            report.missing.append(f"{changes - len(times)} changes did not arrive: {name}")
+    return report
+
+
+def _spread(times: Iterable[float]) -> tuple[float, float]:
+    """Median and 99th percentile."""
+    given = sorted(times)
+    return (median(given), quantiles(given, n=100)[-1]) if len(given) > 1 else (inf, inf)
+
+
+async def _measured(
+    folder: Path, relays: int, changes: int, apart_s: float, outputs: Sequence[str]
+) -> dict[str, dict[str, float]]:
+    """Seconds from each believed change to its commit, and to each client, by relay."""
     names = [f"q{number:04}-main1" for number in range(relays)]
+    heard: dict[str, Callable[[], Mapping[str, float]]] = {}
+    came: list[Callable[[], int]] = []
     async with AsyncExitStack() as stack:
         enter = stack.enter_async_context
         broker = Mosquitto(folder)
@@ -46,43 +83,47 @@ async def measure(
         stack.push_async_callback(broker.stop)
         syslog = stack.enter_context(clients.syslog())
         ports = {name: free_port() for name in ("alarm_points", "iec104", "opcua")}
-        service = await enter(_service(folder, _site(names, broker.port, syslog.port, ports)))
-        mqtt, host = (
-            clients.Subscriber(broker.port, f"{root}/#", folder / root)
-            for root in ("bayroll", "spBv1.0")
-        )
-        for one in (mqtt, host):
-            stack.callback(one.end)
+        site = _site(names, outputs, broker.port, syslog.port, ports)
+        service = await enter(running(folder, site))
+        if "mqtt" in outputs:
+            mqtt = clients.Subscriber(broker.port, "bayroll/#", folder / "bayroll")
+            stack.callback(mqtt.end)
+            heard["mqtt event"] = mqtt.events
+            heard["mqtt alarm list"] = lambda: mqtt.alarms(ALARM)
+            came.append(mqtt.octets)
+        if "sparkplug" in outputs:
+            host = clients.Subscriber(broker.port, "spBv1.0/#", folder / "spBv1.0")
+            stack.callback(host.end)
+            heard["sparkplug"] = lambda: host.metrics(ALARM)
+            came.append(host.octets)
         await _settled(service, all_but={"iec104"})  # which waits for who calls
-        centre = await enter(ControlCentre(ports["iec104"]))
-        await centre.there()
-        opcua = await enter(clients.opcua(ports["opcua"]))
-        points = clients.Points(ports["alarm_points"], _numbers(service, names))
-        stack.push_async_callback(asyncio.to_thread, points.end)
+        if "iec104" in outputs:
+            centre = await enter(ControlCentre(ports["iec104"]))
+            await centre.there()
+            by_address = {FIRST_104 + at: name for at, name in _numbers(service, names).items()}
+            heard["iec104"] = lambda: clients.iec104(centre, by_address)
+            came.append(lambda: len(centre.heard))
+        if "opcua" in outputs:
+            opcua = await enter(clients.opcua(ports["opcua"]))
+            heard["opcua"] = lambda: opcua.at
+            came.append(lambda: len(opcua.at))
+        if "alarm_points" in outputs:
+            points = clients.Points(ports["alarm_points"], _numbers(service, names))
+            stack.push_async_callback(asyncio.to_thread, points.end)
+            heard["modbus points"] = lambda: points.heard.at
+        if "syslog" in outputs:
+            heard["syslog"] = lambda: syslog.heard.at
         for name in names:  # else Sparkplug has no device to tell of
             service._decide(About(relay=name, finding=Answering()))
             await asyncio.sleep(0)
         await _settled(service)
         changed = names[:changes]
         began, durable = await _change(service, changed, apart_s)
-        await _quiet(
-            service,
-            lambda: (mqtt.octets(), host.octets(), len(centre.heard), len(opcua.at)),
-        )
-        by_address = {FIRST_104 + at: name for at, name in _numbers(service, names).items()}
-        heard: dict[str, Mapping[str, float]] = {
-            "durable": durable,
-            "mqtt event": mqtt.events(),
-            "mqtt alarm list": mqtt.alarms(ALARM),
-            "modbus points": points.heard.at,
-            "syslog": syslog.heard.at,
-            "sparkplug": host.metrics(ALARM),
-            "opcua": opcua.at,
-            "iec104": clients.iec104(centre, by_address),
-        }
+        await _quiet(service, lambda: tuple(one() for one in came))
+        told = {"durable": durable, **{name: times() for name, times in heard.items()}}
         return {
-            name: [times[relay] - began[relay] for relay in changed if relay in times]
-            for name, times in heard.items()
+            name: {relay: times[relay] - began[relay] for relay in changed if relay in times}
+            for name, times in told.items()
         }
 
 
@@ -134,24 +175,29 @@ async def _change(
     return began, durable
 
 
-def _site(relays: Sequence[str], mqtt: int, syslog: int, ports: Mapping[str, int]) -> Site:
+def _site(
+    relays: Sequence[str], outputs: Sequence[str], mqtt: int, syslog: int, ports: Mapping[str, int]
+) -> Site:
     """Nobody answers at these relays; they are asked so rarely that it costs nothing."""
     listed = "".join(
         f"  - {{id: {name}, bay: {name[:5].upper()}, function: main 1,"
         f" host: 127.9.{number // 200}.{number % 200 + 1}, port: 9, maps: [any]}}\n"
         for number, name in enumerate(relays)
     )
+    settings = {
+        "mqtt": "{}",
+        "alarm_points": f"{{port: {ports['alarm_points']}}}",
+        "iec104": f"{{port: {ports['iec104']}, first_address: {FIRST_104}}}",
+        "opcua": f"{{port: {ports['opcua']}, anonymous: true}}",
+        "sparkplug": "{}",
+        "syslog": f"{{transport: udp, host: {HOST}, port: {syslog}}}",
+    }
     text = (
         "format: 1\nsite: hollin\nname: Hollin\nalarms: alarms.yaml\n"
         "intervals: {status_s: 3600, nameplate_s: 86400}\n"
-        f"broker: {{host: {HOST}, port: {mqtt}}}\n"
-        "outputs:\n  mqtt: {}\n"
-        f"  alarm_points: {{port: {ports['alarm_points']}}}\n"
-        f"  iec104: {{port: {ports['iec104']}, first_address: {FIRST_104}}}\n"
-        f"  opcua: {{port: {ports['opcua']}, anonymous: true}}\n"
-        "  sparkplug: {}\n"
-        f"  syslog: {{transport: udp, host: {HOST}, port: {syslog}}}\n"
-        f"relays:\n{listed}"
+        f"broker: {{host: {HOST}, port: {mqtt}}}\noutputs:\n"
+        + "".join(f"  {name}: {settings[name]}\n" for name in outputs)
+        + f"relays:\n{listed}"
     )
     entry = f"id: flag.{FLAG}\n"
     before, after = TEXT.split(entry)
@@ -161,52 +207,3 @@ def _site(relays: Sequence[str], mqtt: int, syslog: int, ports: Mapping[str, int
     )
     texts = {"site.yaml": text, "alarms.yaml": before + entry + after}
     return load_site("site.yaml", lambda path: texts[Path(path).name])
-
-
-@asynccontextmanager
-async def _service(folder: Path, site: Site) -> AsyncIterator[Service]:
-    with Writer.open(folder / "a.journal") as writer, Reader.open(writer.path) as reader:
-        committer = ThreadCommitter(writer)
-
-        def outputs(of: Site, inside: Inside) -> Sequence[Output]:
-            def context(name: str) -> Context:
-                return Context(
-                    name=name,
-                    site=of,
-                    settings=of.file.outputs[name],
-                    reader=reader,
-                    committer=committer,
-                    live=inside.live,
-                    state=inside.state,
-                    acknowledge=inside.acknowledge,
-                    clock_kept=inside.clock_kept,
-                    stuck=inside.stuck,
-                    now=SystemClock().utc,
-                    secrets=lambda secret: None,
-                    extra={"folder": str(folder)},
-                )
-
-            found, problems = open_outputs(of, context)
-            assert not problems, problems
-            return found
-
-        ports = Ports(
-            clock=SystemClock(),
-            connect=asyncio.get_running_loop().create_connection,
-            committer=committer,
-            reader=reader,
-            random=random.Random(1),
-            outputs=outputs,
-            version="bench",
-        )
-        service = Service(site, ports)
-        task = asyncio.create_task(service.run())
-        try:
-            await service.started.wait()
-            yield service
-            service.stop()
-            await task
-        finally:
-            task.cancel()
-            await asyncio.wait([task])
-            await committer.close()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import sys
 import time
 from typing import Any
 
@@ -10,6 +11,7 @@ from poller.planning.outages.greedy import greedy
 from poller.planning.outages.improve import improve
 from poller.planning.outages.question import Question
 from poller.planning.outages.solver import solve
+from tests.benchmarks.report import Report, Wanted
 from tests.planning.outages.drawn import question, slot
 
 FAMILIES = 8
@@ -44,17 +46,20 @@ def drawn(steps: int, windows: int, teams: int, seed: int) -> Question:
     return question(slots, jobs, pairs=pairs)
 
 
-def measure(steps: int, windows: int, teams: int, seed: int) -> int:
-    """Prints as it goes; 1 where the plan is more than 5 % above the bound."""
+def measure(steps: int, windows: int, teams: int, seed: int) -> Report:
     asked = drawn(steps, windows, teams, seed)
-    print(f"{len(asked.steps)} steps, {len(asked.slots)} windows, {teams} teams, seed {seed}")
+    report = Report(
+        title=f"{len(asked.steps)} steps, {len(asked.slots)} windows, {teams} teams, seed {seed}",
+        columns=("plan", "after", "risk-weighted days", "above the bound"),
+        wanted={"gap_percent": Wanted(bound=5), "seconds": Wanted(bound=60)},
+    )
     started = time.monotonic()
 
     def told(name: str, cost: float, bound: float | None = None) -> None:
-        gap = (
-            "" if bound is None else f", none below {bound:,.0f}: {100 * (1 - bound / cost):.1f} %"
-        )
-        print(f"{time.monotonic() - started:6.1f} s  {name}: {cost:,.0f}{gap}", flush=True)
+        gap = "" if bound is None else f"{100 * (1 - bound / cost):.1f} %"
+        row = (name, f"{time.monotonic() - started:.1f} s", f"{cost:,.0f}", gap)
+        report.rows.append(row)
+        print("...", *row, file=sys.stderr)
 
     first = greedy(asked)
     told("greedily", asked.cost(first))
@@ -70,4 +75,6 @@ def measure(steps: int, windows: int, teams: int, seed: int) -> int:
 
     found = solve(asked, better, tell)
     told("proven the best" if found.optimal else "solver, at its end", found.cost, found.bound)
-    return 0 if found.cost - found.bound <= 0.05 * found.cost else 1
+    report.ratios["gap_percent"] = 100 * (1 - found.bound / found.cost)
+    report.ratios["seconds"] = time.monotonic() - started
+    return report

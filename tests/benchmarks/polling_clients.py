@@ -1,0 +1,158 @@
+"""Who asks: Bayroll, pymodbus's client, and a protocol that only sends and receives.
+
+python -m tests.benchmarks.polling_clients WHO COUNT PORT STATUS_S WARM_S SECONDS BROKER: one line
+of JSON with what this process spent, once all are connected and it has run for WARM_S.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import resource
+import sys
+import tempfile
+import time
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+from typing import Any, Final
+
+import uvloop
+from pymodbus.client import AsyncModbusTcpClient
+
+from poller.edges import schedule
+from poller.reading.frames import adu, read
+from simulator.net import allow_many_connections
+from tests.benchmarks.relays import STATUS, STATUS_REGISTERS, address, site
+from tests.benchmarks.running import running
+from tests.quiet import quiet
+
+UNIT: Final = 255
+CONNECTING: Final = 50  # at once
+LATENESS_KEPT: Final = 500_000
+LATE: list[float] = []  # seconds after it was due that a visit began
+
+
+async def _window(count: Callable[[], int], warm_s: float, lasts_s: float) -> dict[str, Any]:
+    await asyncio.sleep(warm_s)
+    LATE.clear()
+    reads, cpu, began = count(), _cpu_s(), time.monotonic()
+    await asyncio.sleep(lasts_s)
+    reads, cpu, wall = count() - reads, _cpu_s() - cpu, time.monotonic() - began
+    used = Path("/proc/self/status").read_text().split("VmRSS:")[1].split()[0]
+    late = sorted(LATE) or [0.0]
+    return {
+        "reads": reads,
+        "cpu_s": cpu,
+        "wall_s": wall,
+        "rss_kb": int(used),
+        "late_p99_s": late[int(0.99 * (len(late) - 1))],
+    }
+
+
+def _cpu_s() -> float:
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    return used.ru_utime + used.ru_stime
+
+
+async def bayroll(
+    count: int, port: int, status_s: float, warm_s: float, lasts_s: float, broker: int
+) -> dict[str, Any]:
+    intervals = {"status_s": status_s, "confirm_s": 1, "nameplate_s": 86_400, "rest_ms": 0}
+    outputs = f"broker: {{host: 127.0.0.1, port: {broker}}}\noutputs: {{mqtt: {{}}}}\n"
+    asked = site(count, port, intervals=intervals, outputs=outputs if broker else "")
+    with tempfile.TemporaryDirectory(prefix="bayroll-bench-") as folder:
+        async with running(Path(folder), asked) as service:
+            while any(relay.nameplate is None for relay in service.durable.relays.values()):  # noqa: ASYNC110
+                await asyncio.sleep(0.2)
+            _note_lateness()
+            visits = [service.fleet.endpoint(address(at), port) for at in range(count)]
+
+            def reads() -> int:
+                """A turn for each request and one for each visit, which makes one request here."""
+                return sum(one.turns for one in visits if one is not None) // 2
+
+            return await _window(reads, warm_s, lasts_s)
+
+
+def _note_lateness() -> None:
+    visit = schedule.Endpoint._visit
+
+    async def noted(self: schedule.Endpoint, unit: schedule.Unit) -> None:
+        if len(LATE) < LATENESS_KEPT:
+            LATE.append(self.clock.mono() - unit.watch.due)
+        await visit(self, unit)
+
+    schedule.Endpoint._visit = noted  # type: ignore[method-assign]
+
+
+async def pymodbus(
+    count: int, port: int, status_s: float, warm_s: float, lasts_s: float, broker: int
+) -> dict[str, Any]:
+    reads = 0
+
+    async def ask(client: AsyncModbusTcpClient) -> None:
+        nonlocal reads
+        while True:
+            found = await client.read_holding_registers(
+                STATUS, count=STATUS_REGISTERS, device_id=UNIT
+            )
+            assert len(found.registers) == STATUS_REGISTERS
+            reads += 1
+
+    clients = [AsyncModbusTcpClient(address(at), port=port, timeout=30) for at in range(count)]
+    for at in range(0, count, CONNECTING):
+        assert all(await asyncio.gather(*(one.connect() for one in clients[at : at + CONNECTING])))
+    tasks = [asyncio.create_task(ask(one)) for one in clients]
+    try:
+        return await _window(lambda: reads, warm_s, lasts_s)
+    finally:
+        for task in tasks:
+            task.cancel()
+        await asyncio.wait(tasks)
+
+
+class _Bare(asyncio.Protocol):
+    """Looks at nothing of what comes."""
+
+    reads = 0
+    REQUEST = adu(1, UNIT, read("holding", STATUS, STATUS_REGISTERS).pdu)
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        self._transport: Any = transport
+        self._transport.write(self.REQUEST)
+
+    def data_received(self, data: bytes) -> None:
+        _Bare.reads += 1
+        self._transport.write(self.REQUEST)
+
+
+async def bare(
+    count: int, port: int, status_s: float, warm_s: float, lasts_s: float, broker: int
+) -> dict[str, Any]:
+    loop = asyncio.get_running_loop()
+    for at in range(count):
+        await loop.create_connection(_Bare, address(at), port)
+    return await _window(lambda: _Bare.reads, warm_s, lasts_s)
+
+
+CLIENTS: Final[dict[str, Callable[..., Awaitable[dict[str, Any]]]]] = {
+    "bayroll": bayroll,
+    "pymodbus": pymodbus,
+    "bare_protocol": bare,
+}
+
+if __name__ == "__main__":
+    quiet()
+    logging.disable(logging.CRITICAL)
+    allow_many_connections()
+    who, relays, at, every_s, warm, lasts, mqtt = sys.argv[1:]
+    print(
+        json.dumps(
+            uvloop.run(
+                CLIENTS[who](
+                    int(relays), int(at), float(every_s), float(warm), float(lasts), int(mqtt)
+                )
+            )
+        )
+    )

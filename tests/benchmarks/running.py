@@ -1,0 +1,70 @@
+"""The whole service in this process, as a benchmark asks for it."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+from poller.edges.clock import SystemClock
+from poller.journal.committer import ThreadCommitter
+from poller.journal.reader import Reader
+from poller.journal.store import Writer
+from poller.publishing.opening import open_outputs
+from poller.publishing.ports import Context, Inside, Output
+from poller.service import Ports, Service
+from poller.site.settings import Site
+
+
+@asynccontextmanager
+async def running(folder: Path, asked: Site) -> AsyncIterator[Service]:
+    """The whole service on a journal in folder, with the outputs that the site names."""
+    with Writer.open(folder / "a.journal") as writer, Reader.open(writer.path) as reader:
+        committer = ThreadCommitter(writer)
+
+        def outputs(of: Site, inside: Inside) -> list[Output]:
+            def context(name: str) -> Context:
+                return Context(
+                    name=name,
+                    site=of,
+                    settings=of.file.outputs[name],
+                    reader=reader,
+                    committer=committer,
+                    live=inside.live,
+                    state=inside.state,
+                    acknowledge=inside.acknowledge,
+                    clock_kept=inside.clock_kept,
+                    stuck=inside.stuck,
+                    now=SystemClock().utc,
+                    secrets=lambda secret: None,
+                    extra={"folder": str(folder)},
+                )
+
+            found, problems = open_outputs(of, context)
+            assert not problems, problems
+            return list(found)
+
+        service = Service(
+            asked,
+            Ports(
+                clock=SystemClock(),
+                connect=asyncio.get_running_loop().create_connection,
+                committer=committer,
+                reader=reader,
+                random=random.Random(1),
+                outputs=outputs,
+                version="bench",
+            ),
+        )
+        task = asyncio.create_task(service.run())
+        try:
+            await service.started.wait()
+            yield service
+            service.stop()
+            await task
+        finally:
+            task.cancel()
+            await asyncio.wait([task])
+            await committer.close()
