@@ -325,17 +325,23 @@ def _faults(
 
 
 def _was_on_the_wire(ran: Ran, relay: str, attribute: str, true: list[Stretch], one: Said) -> bool:
-    """The value stood, without a break, for the confirmation, and was read within it."""
+    """The value stood for the confirmation, and was read within it. Without a break, but for memory
+    that was erased and written again as it was."""
     kept = _pace(ran, relay)
     least_s = 0.0 if _of_status(attribute) else kept.confirm_s
     late_s = SLACK_S + sum(e - s for s, e in ran.drawn.failing if s <= one.at) + 5
-    return any(
-        stretch.value == one.after
-        and stretch.start <= one.at
-        and stretch.end >= one.at - late_s
-        and min(stretch.end, one.at) - stretch.start >= least_s - 1
-        for stretch in true
-    )
+    began: dict[Any, float] = {}  # of the values that nothing but erased memory came after
+    for stretch in true:
+        if stretch.value is not None:
+            began = {stretch.value: began.get(stretch.value, stretch.start)}
+        if (
+            stretch.value == one.after
+            and stretch.start <= one.at
+            and stretch.end >= one.at - late_s
+            and min(stretch.end, one.at) - began.get(stretch.value, stretch.start) >= least_s - 1
+        ):
+            return True
+    return False
 
 
 def _silence_without_cause(ran: Ran, relay: str, one: Said, heard: list[Stretch]) -> Iterator[str]:

@@ -93,7 +93,11 @@ class TrialOutput(Output):
 
 @dataclass(slots=True)
 class Ran:
-    """All that the oracle needs. durable_at: seq to the time at which its commit was told."""
+    """All that the oracle needs.
+
+    durable_at: seq to the time at which its commit was told, or at which the process died that did
+    not hear of it.
+    """
 
     drawn: Drawn
     events: list[Recorded]
@@ -160,7 +164,7 @@ class _Trial:
         found = _Watching(journal=f"trial-{self.drawn.seed}", delay=lambda: delays.uniform(0, 0.5))
         if before is not None:
             for one in before._events:  # durable, and the process died before it heard so
-                self.durable_at.setdefault(one.seq, asyncio.get_running_loop().time())
+                self.durable_at.setdefault(one.seq, self.lives[-1][1])
             found.__dict__ |= before.kill().__dict__
             found._delay = lambda: delays.uniform(0, 0.5)
         found.note_times(self.durable_at)
