@@ -26,11 +26,12 @@ class SystemClock:
         return time.monotonic()
 
     def utc(self) -> datetime:
-        return datetime.now(UTC)
+        """In whole milliseconds: datetime.replace would take twice as long as asking."""
+        return datetime.fromtimestamp(time.time_ns() // 1_000_000 / 1_000, UTC)
 
 
 def moment(clock: Clock) -> Moment:
-    return Moment(mono=clock.mono(), utc=whole_ms(clock.utc()))
+    return Moment(clock.mono(), whole_ms(clock.utc()))
 
 
 class Steps:

@@ -138,22 +138,26 @@ class Link:
         self._drop()
 
     async def _rest(self) -> None:
-        await asyncio.sleep(max(0.0, self._ended + self._rest_s - self._monotonic()))
+        left = self._ended + self._rest_s - self._monotonic()
+        if left > 0:
+            await asyncio.sleep(left)
 
     async def _once(self, unit: int, request: Request, timeout_s: float) -> Outcome:
         self._lost = False
         if self._told_to_close:
             return NoReply(reason="closed")
-        try:
-            async with asyncio.timeout(timeout_s):
-                wire = await self._ready()
-        except TimeoutError:
-            return NoReply(reason=f"no connection within {timeout_s:g} s")
-        except (OSError, UnicodeError) as reason:  # UnicodeError: a host that can't be a name
-            return NoReply(reason=f"no connection: {reason}")
-        if self._told_to_close:
-            self._drop()
-            return NoReply(reason="closed")
+        wire = self._wire
+        if wire is None or wire.lost is not None:
+            try:
+                async with asyncio.timeout(timeout_s):
+                    wire = await self._open()
+            except TimeoutError:
+                return NoReply(reason=f"no connection within {timeout_s:g} s")
+            except (OSError, UnicodeError) as reason:  # UnicodeError: a host that can't be a name
+                return NoReply(reason=f"no connection: {reason}")
+            if self._told_to_close:
+                self._drop()
+                return NoReply(reason="closed")
         try:
             return await self._exchange(wire, unit, request, timeout_s)
         finally:
@@ -165,12 +169,14 @@ class Link:
         self._transaction = self._transaction % TRANSACTIONS + 1
         wire.transaction, wire.unit = self._transaction, unit if self._gateway else None
         wire.strays = 0
-        wire.waiting = asyncio.get_running_loop().create_future()
+        loop = asyncio.get_running_loop()
+        waiting = wire.waiting = loop.create_future()
         assert wire.transport is not None
         wire.transport.write(adu(self._transaction, unit, request.pdu))
+        # a third of what asyncio.timeout costs, and there is one for every read
+        deadline = loop.call_later(timeout_s, _too_late, waiting)
         try:
-            async with asyncio.timeout(timeout_s):
-                pdu = await wire.waiting
+            pdu = await waiting
         except TimeoutError:
             if not self._gateway:
                 self._drop()
@@ -180,6 +186,7 @@ class Link:
             self._lost = True
             return NoReply(reason="closed" if self._told_to_close else str(reason))
         finally:
+            deadline.cancel()
             wire.waiting = None
         if pdu is None:
             self._drop()
@@ -189,9 +196,7 @@ class Link:
             self._drop()
         return outcome
 
-    async def _ready(self) -> _Wire:
-        if self._wire is not None and self._wire.lost is None:
-            return self._wire
+    async def _open(self) -> _Wire:
         self._drop()
         local = {} if self._source is None else {"local_addr": (self._source, 0)}
         host, port = self._place
@@ -205,3 +210,8 @@ class Link:
         wire, self._wire = self._wire, None
         if wire is not None and wire.transport is not None:
             wire.transport.abort()
+
+
+def _too_late(waiting: asyncio.Future[bytes | None]) -> None:
+    if not waiting.done():
+        waiting.set_exception(TimeoutError())

@@ -131,6 +131,8 @@ class Endpoint:
             await self.link.close()
 
     def _next(self) -> Unit | None:
+        if len(self.units) == 1:
+            return None if self.units[0].paused else self.units[0]
         asked = [unit for unit in self.units if not unit.paused]
         return min(asked, key=lambda unit: unit.watch.due, default=None)
 
@@ -158,17 +160,26 @@ class Endpoint:
         self.turns += 1
 
     async def _visit(self, unit: Unit) -> None:
-        watch = unit.watch
-        dialogue = watch.poll(moment(self.clock))
+        watch, started = unit.watch, moment(self.clock)
+        heard: Heard | None = None
+        routine = watch.routine(started.mono)
+        if routine is not None:
+            heard = await self._heard(unit, routine)
+            if unit.paused:
+                return
+            if watch.unchanged(heard, started):
+                self.told(unit, ())
+                return
+        dialogue = watch.poll(started)
         try:
             request = next(dialogue)
             while True:
-                outcome = await self.link.ask(unit.unit, request, watch.pace.reply_timeout_s)
-                self.turns += 1
-                if unit.paused:
-                    dialogue.close()
-                    return
-                request = dialogue.send(Heard(outcome=outcome, at=moment(self.clock)))
+                if heard is None:
+                    heard = await self._heard(unit, request)
+                    if unit.paused:
+                        dialogue.close()
+                        return
+                request, heard = dialogue.send(heard), None
         except StopIteration as end:
             found: tuple[Finding, ...] = end.value
         if watch.misses and self.gateway:
@@ -181,6 +192,11 @@ class Endpoint:
             )
             watch.next_nameplate = max(watch.next_nameplate, watch.next_status)
         self.told(unit, found)
+
+    async def _heard(self, unit: Unit, request: Request) -> Heard:
+        outcome = await self.link.ask(unit.unit, request, unit.watch.pace.reply_timeout_s)
+        self.turns += 1
+        return Heard(outcome=outcome, at=moment(self.clock))
 
     async def _run_errand(self, errand: Errand) -> None:
         outcome: Outcome = NoReply(reason=ENDED)

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 from poller.model.nameplate import Nameplate
 from poller.model.status import Behaviour, Health
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Moment:
+class Moment(NamedTuple):
     """Now, twice: monotonic seconds for intervals, UTC for records."""
 
     mono: float

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import NamedTuple
 
 from poller.judging.findings import Answering, Silent
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Hearing:
+class Hearing(NamedTuple):
     """answering: what events have told; None before the first. misses: polls in a row."""
 
     answering: bool | None = None
@@ -25,8 +24,8 @@ def heard(hearing: Hearing, at: datetime) -> tuple[Hearing, Answering | None]:
 
 def missed(hearing: Hearing, reason: str, silent_misses: int) -> tuple[Hearing, Silent | None]:
     """After a poll that it did not answer."""
-    after = replace(hearing, misses=hearing.misses + 1)
+    after = hearing._replace(misses=hearing.misses + 1)
     if hearing.answering is False or after.misses < silent_misses:
         return after, None
     silent = Silent(last_answer_at=hearing.last_answer_at, reason=reason)
-    return replace(after, answering=False), silent
+    return after._replace(answering=False), silent

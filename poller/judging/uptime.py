@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 SLACK_S: Final = 1.0  # a counter of another clock drifts, and may count late
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Start:
+class Start(NamedTuple):
     """One reading of an uptime. The relay was started between low and high, monotonic seconds."""
 
     uptime_s: int

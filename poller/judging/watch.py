@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Generator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import Final, TypeAlias
+from typing import Final, NamedTuple, TypeAlias
 
 from poller.judging import confirm, silence
 from poller.judging.confirm import Claim, Known, Pending
@@ -34,7 +34,7 @@ from poller.model.status import Quality, Status, StatusReading
 from poller.reading import run as asking
 from poller.reading.choose import choose
 from poller.reading.decode import decode_identity, decode_nameplate, decode_status, image
-from poller.reading.exchange import Outcome
+from poller.reading.exchange import Outcome, Reply
 from poller.reading.frames import Request
 from poller.reading.read_plan import CompiledMap, Pass
 from poller.reading.run import PassRead
@@ -47,8 +47,7 @@ LATER_S: Final = 5.0  # after "busy": soon, but not at once
 NOTHING_KNOWN: Final = Known()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Heard:
+class Heard(NamedTuple):
     """An outcome and when it came."""
 
     outcome: Outcome
@@ -56,6 +55,18 @@ class Heard:
 
 
 Dialogue: TypeAlias = Generator[Request, Heard, tuple[Finding, ...]]
+
+
+@dataclass(slots=True, kw_only=True)
+class Routine:
+    """A visit as nearly all are: one request, whose reply says what the last one said.
+
+    still: that reply without what ticks. last: the newest, and when it came; None: none since.
+    """
+
+    pass_: Pass
+    still: bytes
+    last: tuple[bytes, datetime] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,6 +133,7 @@ class Watch:
     _known_uptime: Start | None = None  # by the last that agreed with the one before
     _sighting: Sighting | None = None
     _settled_at: Moment | None = None
+    _routine: Routine | None = None  # None: the next visit is not sure to be one
 
     def __post_init__(self) -> None:
         self._hearing = silence.Hearing(answering=self.memory.answering)
@@ -160,13 +172,15 @@ class Watch:
 
     def last_read(self) -> LastRead:
         """For who looks at raw registers."""
+        self._note_routine()
         blocks = dict(self._answered_last)
         return LastRead(map=self.map, first=self.maps[0], blocks=blocks)
 
     def forget_unconfirmed(self, memory: Memory) -> None:
         """Starts again from what events have told: findings since then were not recorded."""
+        self._end_routine()
         self.memory = memory
-        self._hearing = replace(self._hearing, answering=memory.answering)
+        self._hearing = self._hearing._replace(answering=memory.answering)
         self._pending = self._sighting = None
         self._stills, self._reread = (), False
 
@@ -177,10 +191,68 @@ class Watch:
         self._restarted_mono = now_mono
         self.next_status = self.next_nameplate = now_mono
 
+    # The visit that nearly all are: compared as octets, and nothing decoded.
+
+    def routine(self, now_mono: float) -> Request | None:
+        """The one request of a visit, where nothing but the status is due and nothing is open."""
+        if self._routine is None or self.next_nameplate <= now_mono:
+            return None
+        return self._routine.pass_.requests[0]
+
+    def unchanged(self, heard: Heard, started: Moment) -> bool:
+        """Whether it tells nothing new; then the visit is over, and nothing came of it. Else it is
+        the first answer of the dialogue that poll() makes."""
+        routine, outcome, at = self._routine, heard.outcome, heard.at
+        if routine is None or not isinstance(outcome, Reply):
+            return False
+        pass_, pdu = routine.pass_, outcome.pdu
+        if pass_.still(0, pdu) != routine.still:
+            return False
+        uptime_s = pass_.uptime((pdu,))
+        if uptime_s is not None:
+            start = self._start(pass_, uptime_s, asked=started.mono, answered=at.mono)
+            if self._known_uptime is None or not start.agrees(self._known_uptime):
+                return False
+            self._uptime = self._known_uptime = start
+        routine.last = (pdu, at.utc)
+        self.now = self._status_at = self._settled_at = at
+        self._raw = (pass_, (pdu,))
+        self._hearing, _ = silence.heard(self._hearing, at.utc)
+        self._reason, self._answered = "", True
+        self._schedule(started)
+        return True
+
+    def _find_routine(self) -> None:
+        """After a visit that left nothing open."""
+        status = None if self.map is None else self.map.status
+        if (
+            status is not None
+            and len(status.requests) == 1
+            and status.identification is None
+            and self._fresh
+            and not self._reason
+            and self._settled_at is self._status_at
+        ):
+            [still] = self._stills
+            assert still is not None, "nothing is settled by a block that was refused"
+            self._routine = Routine(pass_=status, still=still)
+
+    def _note_routine(self) -> None:
+        """What came last, for who looks at registers."""
+        if self._routine is not None and self._routine.last is not None:
+            pass_, (pdu, at) = self._routine.pass_, self._routine.last
+            read = PassRead(begun=pass_, pass_=pass_, replies=(pdu,), objects={})
+            self._answered_last[Block.STATUS] = Answered(read=read, at=at)
+
+    def _end_routine(self) -> None:
+        self._note_routine()
+        self._routine = None
+
     # One visit.
 
     def poll(self, now: Moment) -> Dialogue:
         """Asks what is due. The dialogue's result: what came to be believed."""
+        self._end_routine()
         self.now = now
         self._findings, self._answered, self._reason = [], False, ""
         checked = False
@@ -199,6 +271,7 @@ class Watch:
         )
         self._listen()
         self._schedule(now)
+        self._find_routine()
         return tuple(self._findings)
 
     def _has_status(self) -> bool:
@@ -389,11 +462,8 @@ class Watch:
             return
         uptime_s = read.pass_.uptime(read.replies)
         if uptime_s is not None:
-            field_ = compiled.status.uptime_field
-            step_s = field_.scale if field_ else 1
-            self._follow_uptime(
-                Start.told(uptime_s, asked=asked, answered=self.now.mono, step_s=step_s)
-            )
+            start = self._start(read.pass_, uptime_s, asked=asked, answered=self.now.mono)
+            self._follow_uptime(start)
         stills = tuple(
             pdu if pdu is None else read.pass_.still(at, pdu) for at, pdu in enumerate(read.replies)
         )
@@ -433,6 +503,11 @@ class Watch:
         self._sighting = None if done else Sighting(status=status, at=at)
         if done:
             self._settled_at = at
+
+    @staticmethod
+    def _start(pass_: Pass, uptime_s: int, *, asked: float, answered: float) -> Start:
+        step_s = pass_.uptime_field.scale if pass_.uptime_field else 1
+        return Start.told(uptime_s, asked=asked, answered=answered, step_s=step_s)
 
     def _follow_uptime(self, start: Start) -> None:
         """A later start is a sign of a restart at once, and an event when two readings agree.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from typing import Annotated, Any, TypeVar
 
@@ -64,8 +64,10 @@ def unstamp(text: str) -> datetime:
 
 def whole_ms(at: datetime) -> datetime:
     """UTC, cut to the millisecond that stamp() writes, so that live and stored values are equal."""
-    at = at.astimezone(UTC)
-    return at.replace(microsecond=at.microsecond // 1000 * 1000)
+    if at.tzinfo is not UTC:
+        at = at.astimezone(UTC)
+    over = at.microsecond % 1_000
+    return at - timedelta(microseconds=over) if over else at
 
 
 Utc = Annotated[

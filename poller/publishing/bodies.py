@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from operator import attrgetter
 from typing import Any, Final, Literal
 
 from poller.journal.ports import Head
@@ -42,6 +43,22 @@ def poller_body(
 ) -> Body:
     message = PollerMessage(id="", site=site, state=state, version=version, head=head, at=at)
     return body_of(message, ignored={"at"})
+
+
+_OF_NAMEPLATE: Final = attrgetter(
+    *("bay", "function", "nameplate", "manual", "answering", "nameplate_since", "map", "baseline")
+)
+_OF_FIRMWARE: Final = attrgetter("bay", "function", "firmware")
+
+
+def looks_at_nameplate(parts: OfRelay) -> object:
+    """All that nameplate_body looks at: most changes of a relay are none of these."""
+    return _OF_NAMEPLATE(parts[0])
+
+
+def looks_at_firmware(parts: OfRelay) -> object:
+    """All that firmware_status_body looks at."""
+    return _OF_FIRMWARE(parts[0])
 
 
 def nameplate_body(source: Source, relay_id: str, parts: OfRelay) -> Body:

@@ -63,11 +63,22 @@ class Projection(Generic[Parts]):
     of: by id, the values that a body is made of. None: it is over, and cleared at each start even
     where no note says that it was published, for notes are written a little later. What is no
     longer told is cleared too, where it was published. body: looks at nothing but its parts, since
-    it is asked again only when one of them is another value.
+    it is asked again only when one of them is another value. looks_at: what of them, where that is
+    less than all.
     """
 
     of: Callable[[Known], Iterable[tuple[str, Parts | None]]]
     body: Callable[[Source, str, Parts], Body]
+    looks_at: Callable[[Parts], object] | None = None
+
+    def is_as_before(self, before: Parts | None, now: Parts | None) -> bool:
+        """Whether a body made of these parts would say what the last one says."""
+        # the fold leaves alone what did not move, so that this mostly compares identities
+        if before == now:
+            return True
+        if before is None or now is None or self.looks_at is None:
+            return False
+        return self.looks_at(before) == self.looks_at(now)
 
 
 # What topics are about.

@@ -11,7 +11,7 @@ from __future__ import annotations
 import logging
 import struct
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 from pymodbus.pdu import ModbusPDU
 from pymodbus.pdu.bit_message import ReadCoilsRequest, ReadDiscreteInputsRequest
@@ -109,8 +109,7 @@ def adu(transaction: int, unit: int, pdu: bytes) -> bytes:
     return _MBAP.pack(transaction, 0, len(pdu) + 1, unit) + pdu
 
 
-@dataclass(frozen=True, slots=True)
-class Frame:
+class Frame(NamedTuple):
     transaction: int
     unit: int
     pdu: bytes  # 2 to 253 octets
@@ -138,6 +137,11 @@ class FrameReader:
         """The frames that data completes, in order. Raises BadHeader."""
         if self._broken is not None:
             raise BadHeader(self._broken)
+        if not self._buffer and len(data) >= _MBAP.size:
+            transaction, protocol, length, unit = _MBAP.unpack_from(data)
+            whole = length + 6 == len(data) <= 6 + limits.MBAP_LENGTH_MAX
+            if protocol == 0 and whole and length >= limits.MBAP_LENGTH_MIN:
+                return [Frame(transaction, unit, data[7:])]  # as nearly all come: one, and whole
         self._buffer += data
         frames: list[Frame] = []
         while len(self._buffer) >= 6:

@@ -67,7 +67,8 @@ def site(count: int, port: int, *, intervals: dict[str, Any], outputs: str = "")
     """intervals: also such as no site file may ask for."""
     listed = "".join(
         f"  - {{id: r{number:04}, bay: Q{number // 2}, function: main {number % 2 + 1},"
-        f" host: {address(number)}, port: {port}, maps: [bench]}}\n"
+        f" host: {address(number)}, port: {port}, maps: [bench],"
+        " client_slots: 4}\n"
         for number in range(count)
     )
     text = f"format: 1\nsite: hollin\nname: Hollin\nmaps_folder: maps\n{outputs}relays:\n{listed}"

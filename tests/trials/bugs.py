@@ -126,24 +126,22 @@ BUGS: Final[tuple[Bug, ...]] = (
     Bug(
         name="clock step shortens an interval",
         module="poller.edges.clock",
-        old="    return Moment(mono=clock.mono(), utc=whole_ms(clock.utc()))",
+        old="    return Moment(clock.mono(), whole_ms(clock.utc()))",
         new="    utc = whole_ms(clock.utc())\n    return Moment(mono=utc.timestamp() % 1e6, utc=utc)",
         checks=(1, 2, 5),
     ),
     Bug(
         name="reconnect forgotten",
         module="poller.edges.link",
-        old="        if self._wire is not None and self._wire.lost is None:\n"
-        "            return self._wire\n        self._drop()",
-        new="        if self._wire is not None:\n            return self._wire",
+        old="        if wire is None or wire.lost is not None:\n",
+        new="        if wire is None:\n",
         checks=(1, 2),
     ),
     Bug(
         name="unit ids mixed up",
         module="poller.edges.schedule",
-        old="outcome = await self.link.ask(unit.unit, request, watch.pace.reply_timeout_s)",
-        new="outcome = await self.link.ask("
-        "self.units[0].unit, request, watch.pace.reply_timeout_s)",
+        old="self.link.ask(unit.unit, request, unit.watch",
+        new="self.link.ask(self.units[0].unit, request, unit.watch",
         checks=(1, 2),
     ),
     Bug(
@@ -213,6 +211,14 @@ BUGS: Final[tuple[Bug, ...]] = (
         module="poller.judging.watch",
         old="if self.next_nameplate <= now.mono or self._hearing.misses or not self._has_status():",
         new="if self.next_nameplate <= now.mono or not self._has_status():",
+        checks=(1, 2),
+    ),
+    # Of the visit that compares octets; added with it.
+    Bug(
+        name="a reply is taken for unchanged",
+        module="poller.judging.watch",
+        old="        if pass_.still(0, pdu) != routine.still:\n            return False\n",
+        new="",
         checks=(1, 2),
     ),
     # Of planned work; added with it.

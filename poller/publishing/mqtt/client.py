@@ -23,8 +23,8 @@ from types import TracebackType
 from typing import Any, Final, Self, TypeVar
 
 import aiomqtt
+from paho.mqtt.client import MQTT_ERR_SUCCESS, ConnectFlags, MQTTv5
 from paho.mqtt.client import Client as PahoClient
-from paho.mqtt.client import ConnectFlags, MQTTv5
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -62,6 +62,7 @@ class Client(aiomqtt.Client):
         self.called = False
         self._will_anyway = will_anyway
         self._given_up = threading.Event()
+        self._under_way: dict[int, asyncio.Future[None]] = {}  # bounded by who puts
         self.pending_calls_threshold = limits.MQTT_IN_FLIGHT_MAX  # that many are as meant
         self._client.connect_timeout = limits.MQTT_CONNECT_S
         self._receive = self._client._sock_recv
@@ -109,6 +110,20 @@ class Client(aiomqtt.Client):
         finally:
             self._given_up.set()
             self._drop()
+
+    def put(
+        self, topic: str, payload: bytes, *, retain: bool, properties: Properties | None
+    ) -> asyncio.Future[None]:
+        """Sends at QoS 1; the future is done once the broker has acknowledged. Raises MqttError.
+
+        publish() of aiomqtt makes an event, a task and a timer for each message. At most in_flight
+        may be under way.
+        """
+        info = self._client.publish(topic, payload, 1, retain, properties)
+        if info.rc != MQTT_ERR_SUCCESS:
+            raise aiomqtt.MqttCodeError(info.rc, "could not publish")
+        taken = self._under_way[info.mid] = self._loop.create_future()
+        return taken
 
     async def _wait_for(self, fut: Awaitable[T], timeout: float | None) -> T:  # noqa: ASYNC109
         """asyncio.wait_for of 3.11, there, loses a cancellation that comes with its result."""
@@ -255,6 +270,11 @@ class Client(aiomqtt.Client):
         if reason_code.is_failure:
             if not self._disconnected.done():
                 self._disconnected.set_exception(Refused(str(reason_code)))
+            return
+        taken = self._under_way.pop(mid, None)
+        if taken is not None:
+            if not taken.done():
+                taken.set_result(None)
             return
         super()._on_publish(client, userdata, mid, reason_code, properties)
 

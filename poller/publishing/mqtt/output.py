@@ -77,10 +77,16 @@ class MqttOutput(Link):
         return self._to(will=aiomqtt.Will(POLLER.of(self._site), will.payload, 1, True, properties))
 
     async def _publish(self, client: Client, shelf: Shelf) -> None:
-        """Greets, then as often as woken: retained topics to the newest state, then the work."""
+        """Greets, then as often as woken: the events, then retained topics to the newest state.
+
+        What stands retained is newest before the first event of a connection; after that an event
+        does not wait for it.
+        """
         clock = asyncio.get_running_loop().time
         while True:
             self._wake.clear()
+            if self._connected and self._work is not None and not self._work.done.done():
+                await self._deliver(client, self._work)
             head = self._context.reader.head()
             online = self._poller_body("online", head=head, at=self._context.now())
             shelf.want(POLLER.of(self._site), online)
@@ -90,8 +96,7 @@ class MqttOutput(Link):
             self._tell_too_long(shelf.too_long())
             if not self._connected:
                 self._arrived()
-            if self._work is not None and not self._work.done.done():
-                await self._deliver(client, self._work)
+                self._wake.set()  # for events that wait
             # not at the greeting: a broker that refuses every event would be asked without rest
             self._backoff.reset()
             with suppress(TimeoutError):

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Final
 
+from aiomqtt import MqttError
 from paho.mqtt.properties import Properties, VariableByteIntegers
 
 from poller.publishing.mqtt.client import Client
@@ -37,38 +38,44 @@ class Sender:
     ack_s: float
 
     async def send(self, messages: Iterable[Sent], acked: Callable[[Sent], None]) -> None:
-        """acked is called for each message, in order and without a hole."""
-        window: deque[tuple[Sent, asyncio.Task[None]]] = deque()
+        """acked is called for each message, in order and without a hole. Raises MqttError."""
+        window: deque[tuple[Sent, asyncio.Future[None]]] = deque()
 
         async def oldest() -> None:
-            sent, task = window.popleft()
-            # not `await task`: that hands a cancellation of ours down to it, and asyncio.wait_for
-            # of 3.11, in aiomqtt, loses one that comes with the acknowledgement
-            await asyncio.wait((task,))
-            task.result()
+            sent, taken = window.popleft()
+            await self._acknowledged(taken)
             acked(sent)
 
-        async with asyncio.TaskGroup() as group:
+        try:
             for sent in messages:
                 if len(window) >= self.client.in_flight:
                     await oldest()
-                window.append((sent, group.create_task(self.send_one(sent))))
+                window.append((sent, self._put(sent)))
             while window:
                 await oldest()
+        finally:
+            for _, taken in window:
+                taken.cancel()
 
     async def send_one(self, sent: Sent) -> None:
         """Returns once it is acknowledged. Raises MqttError."""
+        await self._acknowledged(self._put(sent))
+
+    def _put(self, sent: Sent) -> asyncio.Future[None]:
         properties = None
         if self.is_5 and sent.body is not None:
             properties = properties_of(sent.body, self.expiry_s if sent.body.expires else None)
-        await self.client.publish(
-            sent.topic,
-            b"" if sent.body is None else sent.body.payload,
-            qos=1,
-            retain=sent.retain,
-            properties=properties,
-            timeout=self.ack_s,
-        )
+        payload = b"" if sent.body is None else sent.body.payload
+        return self.client.put(sent.topic, payload, retain=sent.retain, properties=properties)
+
+    async def _acknowledged(self, taken: asyncio.Future[None]) -> None:
+        if taken.done():
+            return
+        try:
+            async with asyncio.timeout(self.ack_s):
+                await taken
+        except TimeoutError:
+            raise MqttError(f"no acknowledgement within {self.ack_s:g} s") from None
 
 
 class Packed(Properties):

@@ -47,8 +47,7 @@ class Shelf:
             before = self._seen.get(topic.name, {})
             now = dict(projection.of(known))
             for about, parts in now.items():
-                # the fold leaves alone what did not move, so that this mostly compares identities
-                if about in before and before[about] == parts:
+                if about in before and projection.is_as_before(before[about], parts):
                     continue
                 if parts is None:
                     self._take_away(topic.of(site, about))

@@ -9,7 +9,14 @@ from __future__ import annotations
 from dataclasses import dataclass, fields, replace
 from typing import Any, Final
 
-from poller.publishing.bodies import firmware_status_body, nameplate_body, status_body, work_body
+from poller.publishing.bodies import (
+    firmware_status_body,
+    looks_at_firmware,
+    looks_at_nameplate,
+    nameplate_body,
+    status_body,
+    work_body,
+)
 from poller.publishing.messages import (
     AckAnswerMessage,
     AckMessage,
@@ -90,7 +97,7 @@ NAMEPLATE: Final = Topic(
     about=RELAY,
     message=NameplateMessage,
     retained=True,
-    projection=Projection(of=listed, body=nameplate_body),
+    projection=Projection(of=listed, body=nameplate_body, looks_at=looks_at_nameplate),
     says="What the relay at a position is. Cleared when the position is no longer listed.",
 )
 STATUS: Final = Topic(
@@ -109,7 +116,7 @@ FIRMWARE_STATUS: Final = Topic(
     about=RELAY,
     message=FirmwareStatusMessage,
     retained=True,
-    projection=Projection(of=listed, body=firmware_status_body),
+    projection=Projection(of=listed, body=firmware_status_body, looks_at=looks_at_firmware),
     says="Each firmware of the relay against the approved list.",
 )
 WORK: Final = Topic(
