@@ -29,7 +29,7 @@ CHANGES: Final = {
     "pike": ("flag:storage_low", "flag:settings_changed", "configRev"),
     "otter": ("flag:support_ending", "configRev"),
 }
-VALUES: Final = {"configRev": "R{n}", "settingsId": "{n}", "swRev": "5.{n}"}
+VALUES: Final = {"configRev": "{n}", "settingsId": "{n}", "swRev": "5.{n}"}
 
 
 def scenario(lasts_s: float, seed: int) -> dict[str, Any]:
