@@ -12,7 +12,7 @@ import sys
 from collections.abc import Callable, Sequence
 from importlib.metadata import version
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Final
 
 import structlog
 import typer
@@ -23,6 +23,7 @@ from poller.cli.desk import Desk
 from poller.cli.page import NAME, PageOutput, page_of, page_problems
 from poller.edges import control, machine
 from poller.edges.clock import SystemClock
+from poller.edges.garbage import look_seldom
 from poller.edges.progress import Progress
 from poller.edges.systemd import Systemd
 from poller.journal.committer import ThreadCommitter
@@ -35,6 +36,7 @@ from poller.service import Ports, Service
 from poller.site.settings import Page, Secret, Site
 
 log = structlog.get_logger()
+ALL_READ_S: Final = 300.0  # the first nameplate of a relay takes as long at most, as a rule
 
 
 def run(
@@ -161,6 +163,8 @@ async def serve(
 async def _tell(systemd: Systemd, service: Service) -> None:
     """To the service manager: that it is ready, then that it goes on, for as long as it does."""
     await service.started.wait()
+    look_seldom()
+    asyncio.get_running_loop().call_later(ALL_READ_S, look_seldom)  # and what the relays told
     systemd.ready()
     progress, clock, before = Progress(), SystemClock(), None
     while True:

@@ -22,6 +22,7 @@ import uvloop
 from pymodbus.client import AsyncModbusTcpClient
 
 from poller.edges import schedule
+from poller.edges.garbage import look_seldom
 from poller.reading.frames import adu, read
 from simulator.net import allow_many_connections
 from tests.benchmarks.relays import STATUS, STATUS_REGISTERS, address, site
@@ -67,6 +68,7 @@ async def bayroll(
         async with running(Path(folder), asked) as service:
             while any(relay.nameplate is None for relay in service.durable.relays.values()):  # noqa: ASYNC110
                 await asyncio.sleep(0.2)
+            look_seldom()  # as bayroll run does, some minutes after its start
             if status_s > BACK_TO_BACK_S:
                 _note_lateness()
             visits = [service.fleet.endpoint(address(at), port) for at in range(count)]
