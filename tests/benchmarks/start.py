@@ -6,6 +6,7 @@ import asyncio
 import sys
 import tempfile
 import time
+from collections.abc import Collection
 from pathlib import Path
 from typing import Final
 
@@ -23,19 +24,18 @@ ROUND_TRIP_S: Final = 0.02
 REST_S: Final = 0.1
 CONFIRM_S: Final = 5.0
 REQUESTS: Final = 2  # identity, then the rest of the nameplate
-UNITS: Final = 20  # behind a gateway
+WAYS: Final = {"direct": 1, "gateways": 20}  # units behind an address
 
 
-def measure(relays: int) -> Report:
+def measure(relays: int, ways: Collection[str] = tuple(WAYS)) -> Report:
+    """ways: in which they are reached, of WAYS."""
     report = Report(
         title=f"the nameplates of {relays} relays, complete",
         columns=("how they are reached", "forced", "taken", "seconds over"),
-        wanted={
-            "direct_over_forced": Wanted(bound=1.5),
-            "gateways_over_forced": Wanted(bound=1.5),
-        },
+        wanted={f"{name}_over_forced": Wanted(bound=1.5) for name in ways},
     )
-    for name, units in (("direct", 1), ("gateways", UNITS)):
+    for name in ways:
+        units = WAYS[name]
         print(f"... {name}", file=sys.stderr)
         places = relays // units
         # first visits are spread on purpose; units of a gateway are asked one after the other; and

@@ -33,6 +33,8 @@ from poller.site.settings import Broker
 
 log = structlog.get_logger(__name__)
 
+MORE_EVENTS_S: Final = 0.02  # in a burst one batch follows the other
+RETAINED_WAITS_S: Final = 0.2  # for events; nobody sees so little
 EXPIRY_PERIODS: Final = 3  # of status_publish_s: two lost in a row are no reason to forget a relay
 
 
@@ -83,10 +85,16 @@ class MqttOutput(Link):
         does not wait for it.
         """
         clock = asyncio.get_running_loop().time
+        waits_since: float | None = None  # what is retained, for events
         while True:
             self._wake.clear()
             if self._connected and self._work is not None and not self._work.done.done():
                 await self._deliver(client, self._work)
+                waits_since = waits_since or clock()
+                waits = clock() - waits_since < RETAINED_WAITS_S
+                if waits and await self._woken(MORE_EVENTS_S):
+                    continue
+            waits_since = None
             head = self._context.reader.head()
             online = self._poller_body("online", head=head, at=self._context.now())
             shelf.want(POLLER.of(self._site), online)
@@ -99,9 +107,13 @@ class MqttOutput(Link):
                 self._wake.set()  # for events that wait
             # not at the greeting: a broker that refuses every event would be asked without rest
             self._backoff.reset()
-            with suppress(TimeoutError):
-                async with asyncio.timeout(limits.RETAINED_LOOK_S):
-                    await self._wake.wait()
+            await self._woken(limits.RETAINED_LOOK_S)
+
+    async def _woken(self, within_s: float) -> bool:
+        with suppress(TimeoutError):
+            async with asyncio.timeout(within_s):
+                return await self._wake.wait()
+        return False
 
     async def _bring_up(self, client: Client, shelf: Shelf, clock: Callable[[], float]) -> None:
         gone = shelf.to_clear()
