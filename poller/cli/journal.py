@@ -1,4 +1,4 @@
-"""bayroll journal: verify, export, recover."""
+"""bayroll journal: verify, export, removed, recover."""
 
 from __future__ import annotations
 
@@ -8,14 +8,17 @@ from typing import Annotated
 
 import typer
 
-from poller.cli import common
+from poller.answers.evidence import manifest
+from poller.cli import bundles, common
 from poller.cli.common import Exit, JsonOption, SiteOption
-from poller.journal import Journal
+from poller.journal import Journal, retention
 from poller.journal.chain import Broken
 from poller.journal.export import export as export_to
 from poller.journal.export import recover as recover_into
 from poller.journal.ports import CommitFailed, Head
 from poller.journal.reader import Reader
+from poller.model.canonical import encode
+from poller.planning.signature import private_key
 
 journal = typer.Typer(no_args_is_help=True, help="The journal: is it whole, and what stands in it.")
 FileOption = Annotated[
@@ -85,6 +88,50 @@ def export(
     """Print every event as one JSON line, with its hash."""
     with common.told(), Journal.open(_path(file, site)) as opened:
         export_to(opened.reader, sys.stdout, after)
+
+
+@journal.command()
+def removed(
+    file: FileOption = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="DIR", help="A new folder for it, with a list of SHA-256."),
+    ] = None,
+    sign: Annotated[
+        Path | None,
+        typer.Option("--sign", metavar="PEM", help="A private Ed25519 key, to sign that list."),
+    ] = None,
+    site: SiteOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """What was dropped when its time was over, and what the chain hangs on since."""
+    if sign is not None and out is None:
+        common.fail(Exit.BAD_INPUT, "--sign: what is signed is written; give --out DIR as well")
+    with common.told():
+        path = _path(file, site)
+        key = None if sign is None else bundles.keyed(sign, private_key)
+        with Reader.open(path) as opened:
+            found = retention.removed(opened)
+        if out is not None:
+            bundles.must_be_new(out)
+            files = {"removed.json": encode(found) + b"\n"}
+            files[manifest.NAME] = manifest.manifest(files)
+            if key is not None:
+                files[manifest.SIGNATURE] = key.sign(files[manifest.NAME])
+            bundles.write(out, files)
+    if as_json:
+        common.print_json(found)
+    elif not found["removed"]:
+        common.out.print(f"{path}: nothing was ever dropped")
+    else:
+        table = common.table(["dropped at", "events", "how many", "the chain hangs on"])
+        for one in found["removed"]:
+            count = sum(one["counts"].values())
+            span = f"{one['first_seq']} to {one['last_seq']}"
+            table.add_row(one["at"], span, f"{count:,}", one["last_hash"])
+        common.out.print(table)
+    if out is not None and not as_json:
+        common.say(f"{out}: check it with: bayroll evidence check {out}")
 
 
 @journal.command()

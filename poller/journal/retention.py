@@ -12,7 +12,7 @@ from poller.journal.reader import Reader
 from poller.journal.snapshot import Snapshot
 from poller.journal.store import Writer
 from poller.model import limits
-from poller.model.canonical import stamp, whole_ms
+from poller.model.canonical import plain, stamp, whole_ms
 from poller.model.events import Event, Pruned, Recorded
 
 ROWS_BY_KIND: Final = "SELECT kind, count(*) FROM event WHERE seq <= ? GROUP BY kind"
@@ -51,6 +51,25 @@ def prune(
         writer.connection.execute("DELETE FROM snapshot WHERE seq < ?", (last,))
         writer.connection.execute("DELETE FROM sample WHERE at < ?", (cutoff,))
     return recorded[-1]
+
+
+def removed(reader: Reader) -> dict[str, Any]:
+    """All that was ever dropped and is still told of, as plain data: which events, how many of each
+    kind, and the hash that the chain hangs on since. The head, so that one can tell until when."""
+    head = reader.head()
+    found: list[dict[str, Any]] = []
+    for one in reader.history(kinds=[Pruned.kind]):
+        body = one.event.body
+        assert isinstance(body, Pruned)
+        told = plain(body)
+        del told["base"]  # the state before: it is the journal's, and long
+        found.append({"seq": one.seq, "at": stamp(one.event.at), "hash": one.hash} | told)
+    return {
+        "schema": "bayroll/removed/1",
+        "journal": reader.journal(),
+        "head": plain(head),
+        "removed": found,
+    }
 
 
 def _last_to_drop(reader: Reader, start: Head, cutoff: str, required: Collection[str]) -> int:
