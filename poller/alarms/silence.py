@@ -87,7 +87,7 @@ def look(
     gone = {
         name: listed[name]
         for name, relay in state.relays.items()
-        if silent(relay) and name in listed
+        if relay.answering is False and silent(relay) and name in listed  # most are not
     }
     if not gone:
         return Silence()

@@ -57,18 +57,25 @@ def follow(
     before: State,
     after: State,
     site: Site,
-    events: Sequence[Event] = (),
+    events: Sequence[Event] | None = None,
     at: datetime | None = None,
 ) -> list[tuple[str, Body]]:
     """Changes of firmware status between two states: (relay, body), by relay and attribute.
 
-    Looks at relays that changed, and at all where the site did. A relay whose nameplate was neither
-    read nor entered has none yet; a firmware that its nameplate no longer tells reads not_read.
+    Looks at relays that changed, and at all where the site did. events: all that lie between, so
+    that only their relays are looked at; None: any may have changed. A relay whose nameplate was
+    neither read nor entered has none yet; a firmware that its nameplate no longer tells reads
+    not_read.
     """
     everything = before.site_sha256 != after.site_sha256
+    all_names = everything or events is None
+    names = after.relays if all_names else {event.subject for event in events or ()}
     out: list[tuple[str, Body]] = []
-    for name, relay in sorted(after.relays.items()):
-        if relay.listed and (everything or before.relays.get(name) is not relay):
+    for name in sorted(names):
+        relay = after.relays.get(name)
+        if relay is None or not relay.listed:
+            continue
+        if everything or before.relays.get(name) is not relay:
             out += [(name, body) for body in _changes(relay, site.approved)]
     return out
 
