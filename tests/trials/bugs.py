@@ -71,6 +71,7 @@ BUGS: Final[tuple[Bug, ...]] = (
         "                zeros = bytes([request.function, octets]) + bytes(octets)\n"
         "                return Reply(pdu=zeros)\n"
         "            return Refused(code=pdu[1])",
+        finder=3,
         checks=(1, 2),
     ),
     Bug(
@@ -105,6 +106,7 @@ BUGS: Final[tuple[Bug, ...]] = (
         module="poller.judging.watch",
         old="        if not checked:\n            checked = yield from self._read_nameplate()\n",
         new="        checked = True\n",
+        finder=22,
         checks=(2,),
     ),
     Bug(
@@ -135,6 +137,7 @@ BUGS: Final[tuple[Bug, ...]] = (
         module="poller.edges.link",
         old="        if wire is None or wire.lost is not None:\n",
         new="        if wire is None:\n",
+        finder=1,
         checks=(1, 2),
     ),
     Bug(
@@ -183,6 +186,7 @@ BUGS: Final[tuple[Bug, ...]] = (
         old="            self.failing = str(reason)\n            await asyncio.sleep(AGAIN_S)\n"
         "            return\n",
         new="            self._take(head)\n            await asyncio.sleep(AGAIN_S)\n            return\n",
+        finder=3,
         checks=(1, 2, 3, 4),
     ),
     Bug(
@@ -211,6 +215,7 @@ BUGS: Final[tuple[Bug, ...]] = (
         module="poller.judging.watch",
         old="if self.next_nameplate <= now.mono or self._hearing.misses or not self._has_status():",
         new="if self.next_nameplate <= now.mono or not self._has_status():",
+        finder=11,
         checks=(1, 2),
     ),
     # Of the visit that compares octets; added with it.
@@ -234,6 +239,7 @@ BUGS: Final[tuple[Bug, ...]] = (
         module="poller.work.attending",
         old="case Seen.AS_PLANNED if proven and _ok(lines, TEST):",
         new="case Seen.AS_PLANNED if proven:",
+        finder=4,
         checks=(2,),
     ),
     Bug(
@@ -241,6 +247,7 @@ BUGS: Final[tuple[Bug, ...]] = (
         module="poller.work.attending",
         old="    proven = holds and _ok(lines, SOAK)",
         new="    proven = holds",
+        finder=1,
         checks=(2,),
     ),
     Bug(
@@ -248,6 +255,7 @@ BUGS: Final[tuple[Bug, ...]] = (
         module="poller.work.watching",
         old="    works = [one for one in state.works_of(relay) if _could_be(one, first_new_at)]",
         new="    works: list[Work] = []",
+        finder=4,
         checks=(1, 2),
     ),
     Bug(
@@ -263,6 +271,7 @@ BUGS: Final[tuple[Bug, ...]] = (
         module="poller.alarms.covers",
         old="    return work.state in COVERING and at < work.plan.end",
         new="    return work.state not in NOT_BEGUN and at < work.plan.end",
+        finder=3,
         checks=(7,),
     ),
     Bug(
@@ -270,6 +279,7 @@ BUGS: Final[tuple[Bug, ...]] = (
         module="poller.alarms.covers",
         old="    return work.state in COVERING and at < work.plan.end",
         new="    return work.state in COVERING",
+        finder=1,
         checks=(7,),
     ),
     Bug(
@@ -298,6 +308,7 @@ BUGS: Final[tuple[Bug, ...]] = (
         module="poller.alarms.book",
         old="        if alarm.on_until is not None and alarm.on_until <= at",
         new="        if alarm.on_until is not None",
+        finder=2,
         checks=(7,),
     ),
     Bug(
@@ -305,6 +316,7 @@ BUGS: Final[tuple[Bug, ...]] = (
         module="poller.alarms.book",
         old="    for name, alarm in over.items():",
         new="    for name, alarm in ():",
+        finder=1,
         checks=(7,),
     ),
     Bug(
@@ -312,6 +324,7 @@ BUGS: Final[tuple[Bug, ...]] = (
         module="poller.alarms.following",
         old="        if alarm.latched or condition.is_new_to(alarm.occurrence):",
         new="        if alarm.latched:",
+        finder=1,
         checks=(7,),
     ),
     Bug(
@@ -333,6 +346,7 @@ BUGS: Final[tuple[Bug, ...]] = (
         module="poller.alarms.silence",
         old="        alone=frozenset(gone.keys() - many - {name for one in gateways for name in one.relays}),",
         new="        alone=frozenset(gone.keys() - {name for one in gateways for name in one.relays}),",
+        finder=2,
         checks=(7,),
     ),
     Bug(
@@ -340,6 +354,7 @@ BUGS: Final[tuple[Bug, ...]] = (
         module="poller.alarms.silence",
         old="        alone=frozenset(gone.keys() - many - {name for one in gateways for name in one.relays}),",
         new="        alone=frozenset(gone.keys() - many),",
+        finder=2,
         checks=(7,),
     ),
     Bug(
@@ -354,6 +369,7 @@ BUGS: Final[tuple[Bug, ...]] = (
         module="poller.alarms.following",
         old="        if latching:\n            self.tell(",
         new="        if latching and self.alarm.latched:\n            self.tell(",
+        finder=2,
         checks=(7,),
     ),
     Bug(
