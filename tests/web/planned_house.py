@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
+from pathlib import Path
 from typing import Any
 
 from poller.decide import About
 from poller.edges import commands
+from poller.edges.outages_file import read_outages
 from poller.judging.findings import Believed
+from poller.model.users import Role
 from tests.cli.bench import AT, believed
 from tests.web.house import House
 
@@ -49,3 +52,24 @@ def furnish(house: House) -> None:
     do(house, "work_note", work="w2", note="read_back", text="kept <b>")
     do(house, "work_start", work="w2", although="a test")
     do(house, "work_cancel", work="w3", why="no outage")
+
+
+WINDOWS = """\
+format: 1
+zone: Europe/London
+windows:
+  - {id: june, start: 2096-06-12 08:00, end: 2096-06-12 16:00, bays: [Q01, Q02, Q03, Q04, Q05],
+     crew: {people: 2}}
+pilot: {stop: [It tripped <b>oddly</b>.]}
+"""
+
+
+def with_outages(house: House, folder: Path) -> House:
+    """Furnished, with an outages file in folder and somebody who may do everything."""
+    furnish(house)
+    house.add("ute", *Role)
+    (folder / "outages.yaml").write_text(WINDOWS, encoding="utf-8")
+    house.page.behind = replace(
+        house.page.behind, outages=lambda site: read_outages(folder / "site.yaml", site)
+    )
+    return house

@@ -2,36 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from poller.edges.outages_file import read_outages
-from poller.model.users import Role
 from tests.web.house import House
-from tests.web.planned_house import furnish
+from tests.web.planned_house import WINDOWS, with_outages
 from tests.web.test_views import Reader, read
-
-WINDOWS = """\
-format: 1
-zone: Europe/London
-windows:
-  - {id: june, start: 2096-06-12 08:00, end: 2096-06-12 16:00, bays: [Q01, Q02, Q03, Q04, Q05],
-     crew: {people: 2}}
-pilot: {stop: [It tripped <b>oddly</b>.]}
-"""
 
 
 @pytest.fixture
 def house(house: House, tmp_path: Path) -> House:
-    furnish(house)
-    house.add("ute", *Role)
-    (tmp_path / "outages.yaml").write_text(WINDOWS, encoding="utf-8")
-    house.page.behind = replace(
-        house.page.behind, outages=lambda site: read_outages(tmp_path / "site.yaml", site)
-    )
-    return house
+    return with_outages(house, tmp_path)
 
 
 async def look(house: House) -> Reader:
