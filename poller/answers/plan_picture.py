@@ -19,6 +19,7 @@ CELL_W: Final = 30
 CELL_H: Final = 24
 LEFT: Final = 110
 TOP: Final = 62
+RIGHT: Final = 40  # the last date leans over so far
 HOLD_H: Final = 20
 
 
@@ -26,7 +27,7 @@ def plan_svg(made: OutagePlan, outages: OutageFile) -> str:
     """Standing alone: its text alternative tells what is where."""
     question = made.question
     bays = sorted({job.bay for job in question.jobs})
-    width = LEFT + CELL_W * len(question.slots) + 10
+    width = LEFT + CELL_W * len(question.slots) + RIGHT
     height = TOP + CELL_H * len(bays) + HOLD_H * len(made.holds) + 10
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" class="outages" role="img" width="{width}" '
