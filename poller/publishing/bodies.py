@@ -8,7 +8,7 @@ from operator import attrgetter
 from typing import Any, Final, Literal
 
 from poller.journal.ports import Head
-from poller.model.canonical import encode, plain
+from poller.model.canonical import encode, plain, stamp
 from poller.model.events import Recorded
 from poller.model.nameplate import ATTRIBUTES
 from poller.model.standing import Relay, baseline_word, shown
@@ -17,7 +17,6 @@ from poller.model.work import NoteKind
 from poller.publishing.messages import (
     BehaviourValue,
     CountValue,
-    EventMessage,
     FirmwareShown,
     FirmwareStatusMessage,
     FlagShown,
@@ -132,6 +131,7 @@ def status_body(source: Source, relay_id: str, parts: OfReading) -> Body:
     return body_of(message, ignored=ticking)
 
 
+EVENT_SCHEMA: Final = "bayroll/event/1"
 ANSWERING: Final[dict[bool | None, Literal["answering", "silent", "not_tried"]]] = {
     True: "answering",
     False: "silent",
@@ -242,21 +242,23 @@ def work_body(source: Source, work_id: str, parts: OfWork) -> Body:
 def event_body(recorded: Recorded, *, site: str, bytes_max: int | None = None) -> Body:
     """bytes_max: the longest payload the broker takes; None: it has not said."""
     body = recorded.event.body
-    message = EventMessage(
-        id=recorded.id,
-        site=site,
-        seq=recorded.seq,
-        at=recorded.event.at,
-        kind=body.kind,
-        v=body.v,
-        subject=recorded.event.subject,
-        body=plain(body),
-        cause=recorded.event.cause,
-        by=recorded.event.by,
-        hash=recorded.hash,
-    )
-    said = plain(message)
+    # EventMessage as plain data, spelled out: a third of the time, and there are as many as events
+    said = {
+        "id": recorded.id,
+        "schema": EVENT_SCHEMA,
+        "site": site,
+        "seq": recorded.seq,
+        "at": stamp(recorded.event.at),
+        "kind": body.kind,
+        "v": body.v,
+        "subject": recorded.event.subject,
+        "body": plain(body),
+        "cause": recorded.event.cause,
+        "by": recorded.event.by,
+        "hash": recorded.hash,
+        "omitted_bytes": None,
+    }
     payload = encode(said)
     if bytes_max is not None and len(payload) > bytes_max:
         payload = encode({**said, "body": None, "omitted_bytes": len(payload)})
-    return Body(schema=message.schema, id=recorded.id, payload=payload)
+    return Body(schema=EVENT_SCHEMA, id=recorded.id, payload=payload)

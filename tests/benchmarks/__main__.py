@@ -14,13 +14,14 @@ machine's, on this day. Without WHICH all of them, one after the other.
 from __future__ import annotations
 
 import argparse
-import asyncio
 import json
 import sys
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final
+
+import uvloop
 
 from tests.benchmarks import journal, latency, plan, polling, scale, start
 from tests.benchmarks.report import Report
@@ -31,7 +32,7 @@ MS: Final = 1_000
 
 def _latency(given: argparse.Namespace) -> Report:
     with tempfile.TemporaryDirectory(prefix="bayroll-bench-") as folder:
-        return asyncio.run(
+        return uvloop.run(  # as bayroll run does
             latency.measure(
                 Path(folder),
                 given.relays or 1_000,
