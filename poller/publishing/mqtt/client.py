@@ -125,6 +125,16 @@ class Client(aiomqtt.Client):
         taken = self._under_way[info.mid] = self._loop.create_future()
         return taken
 
+    async def acknowledged(self, taken: asyncio.Future[None], within_s: float) -> None:
+        """Raises MqttError where it takes longer."""
+        if taken.done():
+            return
+        try:
+            async with asyncio.timeout(within_s):
+                await taken
+        except TimeoutError:
+            raise aiomqtt.MqttError(f"no acknowledgement within {within_s:g} s") from None
+
     async def _wait_for(self, fut: Awaitable[T], timeout: float | None) -> T:  # noqa: ASYNC109
         """asyncio.wait_for of 3.11, there, loses a cancellation that comes with its result."""
         if timeout is None:

@@ -9,7 +9,6 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Final
 
-from aiomqtt import MqttError
 from paho.mqtt.properties import Properties, VariableByteIntegers
 
 from poller.publishing.mqtt.client import Client
@@ -43,7 +42,7 @@ class Sender:
 
         async def oldest() -> None:
             sent, taken = window.popleft()
-            await self._acknowledged(taken)
+            await self.client.acknowledged(taken, self.ack_s)
             acked(sent)
 
         try:
@@ -59,7 +58,7 @@ class Sender:
 
     async def send_one(self, sent: Sent) -> None:
         """Returns once it is acknowledged. Raises MqttError."""
-        await self._acknowledged(self._put(sent))
+        await self.client.acknowledged(self._put(sent), self.ack_s)
 
     def _put(self, sent: Sent) -> asyncio.Future[None]:
         properties = None
@@ -67,15 +66,6 @@ class Sender:
             properties = properties_of(sent.body, self.expiry_s if sent.body.expires else None)
         payload = b"" if sent.body is None else sent.body.payload
         return self.client.put(sent.topic, payload, retain=sent.retain, properties=properties)
-
-    async def _acknowledged(self, taken: asyncio.Future[None]) -> None:
-        if taken.done():
-            return
-        try:
-            async with asyncio.timeout(self.ack_s):
-                await taken
-        except TimeoutError:
-            raise MqttError(f"no acknowledgement within {self.ack_s:g} s") from None
 
 
 class Packed(Properties):
