@@ -28,6 +28,7 @@ from poller.model.alarms import (
 from poller.model.events import Body, Event, ServiceStarted, TimerSet
 from poller.model.refusal import Refusal
 from poller.model.standing import State
+from poller.model.work import ENDED
 from poller.site.alarm_catalogue import Catalogue
 from poller.site.settings import Site
 from poller.site.shipped_alarms import catalogue_of
@@ -58,9 +59,7 @@ def follow(
     else:
         names = {event.subject for event in events} & after.relays.keys()
     several = {one.id for cause in OF_SEVERAL for one in catalogue.of(cause)}
-    alone = {one.id for one in catalogue.of(Cause.SILENT)}
-    # whose silence is told with that of others from now on; who is let go again waits for a look
-    names |= seen.silence.with_others & {one.subject for one in standing if one.entry in alone}
+    names |= _with_others(seen, standing)  # who is let go again waits for a look
     found = [*conditions.of_relays(seen, sorted(names)), *conditions.of_several(seen)]
     concerned = [
         alarm
@@ -68,6 +67,13 @@ def follow(
         if alarm.subject in names or alarm.entry in several or alarm.id in gone
     ]
     return out + _judged(after, catalogue, found, concerned, at)
+
+
+def _with_others(seen: conditions.Scene, standing: Iterable[Alarm]) -> set[str]:
+    """Relays with an alarm of their own, whose silence is told with that of others from now on."""
+    alone = {one.id for one in seen.catalogue.of(Cause.SILENT)}
+    told = {one.subject for one in standing if one.entry in alone}
+    return told & seen.silence.with_others
 
 
 def _again(state: State, site: Site, catalogue: Catalogue, at: datetime) -> Decided:
@@ -114,6 +120,12 @@ def _let_go(state: State, catalogue: Catalogue) -> set[str]:
     return found if entries else set()
 
 
+def _silent_at_work(state: State) -> set[str]:
+    """Work may have made them so; once its window is over, they count with others that are."""
+    worked_on = {work.plan.relay for work in state.works.values() if work.state not in ENDED}
+    return {name for name in worked_on & state.relays.keys() if silence.silent(state.relays[name])}
+
+
 def _due(state: State, alarm: Alarm, at: datetime) -> bool:
     """A delay or a limit of it has run out, or that of the work that keeps it back."""
     on, off, held = alarm.on_until, alarm.off_until, alarm.inhibits
@@ -135,13 +147,14 @@ def attended(state: State, site: Site, at: datetime, own: Collection[Own] = ()) 
     output which the site has no more.
     """
     catalogue = catalogue_of(site)
-    names = _let_go(state, catalogue)
+    names = _let_go(state, catalogue) | _silent_at_work(state)
     concerned = {one.id: one for one in state.alarms.values() if _due(state, one, at)}
     if not (names or concerned or own):
         return []
     seen = conditions.scene(state, site, catalogue, at)
     facts = [fact for fact in own if fact.cause in OF_THE_POLLER][: limits.OWN_FACTS_MAX]
-    names |= {alarm.subject for alarm in concerned.values()}
+    standing = [alarm for alarm in state.alarms.values() if alarm.stands]
+    names |= {alarm.subject for alarm in concerned.values()} | _with_others(seen, standing)
     found = [
         *conditions.of_relays(seen, sorted(names)),
         *conditions.of_several(seen),
@@ -149,7 +162,6 @@ def attended(state: State, site: Site, at: datetime, own: Collection[Own] = ()) 
     ]
     ours = {entry.id for cause in OF_THE_POLLER for entry in catalogue.of(cause)}
     known = {conditions.own_id(entry, fact) for fact in facts for entry in catalogue.of(fact.cause)}
-    standing = [alarm for alarm in state.alarms.values() if alarm.stands]
     known |= conditions.of_outputs_gone(catalogue, site, standing)
     several = {one.id for cause in OF_SEVERAL for one in catalogue.of(cause)}
     concerned |= {

@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 
 from poller.model import events as ev
+from poller.model.work import WorkState
 from poller.site.shipped_alarms import TEXT
-from tests.alarms.world import BEHIND, DIRECT, FILE, World, answers, silent, site
+from tests.alarms.world import BEHIND, DIRECT, FILE, World, added, answers, moved, silent, site
 
 GATEWAY = "gateway-127-1-2-1-502.gateway_silent"
 NETWORK = "network.many_silent"
@@ -109,6 +110,20 @@ def test_a_relay_that_is_paused_behind_a_gateway_does_not_count() -> None:
         world.happens(180, (name, silent(0)))
     world.run(180, 1_200)
     assert world.annunciated == [GATEWAY]
+
+
+def test_a_relay_at_work_counts_with_its_gateway_once_the_window_is_over() -> None:
+    """Without an event of any of them. Found by the trial, seed 2135."""
+    world = World()
+    world.happens(0, (BEHIND[2], ev.RelayPaused(why="crew")))
+    world.happens(0, (BEHIND[1], added(BEHIND[1], 0, 2_000)))
+    world.happens(10, (BEHIND[1], moved(WorkState.PLANNED, WorkState.UNDER_WAY)))
+    for name in BEHIND[:2]:
+        world.happens(300, (name, silent(100)))
+    world.run(305, 1_995)
+    assert world.letters == {f"{BEHIND[0]}.silent": "B", f"{BEHIND[1]}.silent": "F"}
+    world.run(2_000, 3_000)
+    assert world.letters == {f"{BEHIND[0]}.silent": "D", GATEWAY: "B"}
 
 
 def test_a_gateway_goes_with_the_network_where_that_is_away() -> None:
