@@ -99,7 +99,7 @@ def _again(state: State, site: Site, catalogue: Catalogue, at: datetime) -> Deci
 def due(state: State, site: Site, at: datetime) -> bool:
     """Time alone brings something now: attended() is to be asked."""
     return any(_due(state, alarm, at) for alarm in state.alarms.values()) or bool(
-        _let_go(state, catalogue_of(site))
+        _let_go(state, catalogue_of(site)) | _silent_at_work(state)
     )
 
 
