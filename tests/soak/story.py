@@ -15,9 +15,7 @@ MAPS: Final = ("larch", "pike", "otter")  # in turn, as the simulator deals them
 HEALS_S: Final = 120.0  # at the end nobody misbehaves and nothing changes any more
 CHANGE_EVERY_S: Final = 8.0
 CHANCE: Final = 0.3  # of a reply that is spoiled
-# what has no chance of its own, or would end in a belief that is false (a reading that is wrong
-# twice in the same way) if it came without end
-TIMES: Final = {"corrupted": 40}
+CORRUPTED_EVERY_S: Final = 15.0  # one reply: two wrong in the same way are a reading like another
 PARAMETERS: Final = {
     "delay": {"seconds": 0.4, "jitter_s": 0.8},
     "idle_close": {"seconds": 1.0},
@@ -49,6 +47,9 @@ def scenario(lasts_s: float, seed: int) -> dict[str, Any]:
 def _misbehaviours(busy_s: float) -> Iterator[dict[str, Any]]:
     each_s = busy_s / len(KINDS)
     for number, kind in enumerate(KINDS):
+        if kind == "corrupted":
+            yield from _corruptions(number, each_s)
+            continue
         scene: dict[str, Any] = {
             "at": round(number * each_s, 1),
             "until": round((number + 1) * each_s, 1),
@@ -58,11 +59,15 @@ def _misbehaviours(busy_s: float) -> Iterator[dict[str, Any]]:
         }
         if kind not in WHOLE:
             scene["chance"] = CHANCE
-        yield scene | {
-            key: found[kind]
-            for key, found in (("times", TIMES), ("parameters", PARAMETERS))
-            if kind in found
-        }
+        yield scene | ({"parameters": PARAMETERS[kind]} if kind in PARAMETERS else {})
+
+
+def _corruptions(number: int, each_s: float) -> Iterator[dict[str, Any]]:
+    at = number * each_s
+    while at < (number + 1) * each_s:
+        who = {"at": round(at, 1), "relay": f"r0?{number % 10}?"}
+        yield who | {"do": "misbehave", "kind": "corrupted", "times": 1}
+        at += CORRUPTED_EVERY_S
 
 
 def _changes(busy_s: float, seed: int) -> Iterator[dict[str, Any]]:
