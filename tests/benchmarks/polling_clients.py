@@ -26,7 +26,8 @@ from poller.edges.garbage import look_seldom
 from poller.reading.frames import adu, read
 from simulator.net import allow_many_connections
 from tests.benchmarks.relays import STATUS, STATUS_REGISTERS, address, site
-from tests.benchmarks.running import running
+from tests.benchmarks.running import all_read, running
+from tests.benchmarks.running import quiet as quiet_now
 from tests.quiet import quiet
 
 UNIT: Final = 255
@@ -66,8 +67,8 @@ async def bayroll(
     asked = site(count, port, intervals=intervals, outputs=outputs if broker else "")
     with tempfile.TemporaryDirectory(prefix="bayroll-bench-") as folder:
         async with running(Path(folder), asked) as service:
-            while any(relay.nameplate is None for relay in service.durable.relays.values()):  # noqa: ASYNC110
-                await asyncio.sleep(0.2)
+            await all_read(service)
+            await quiet_now(service)
             look_seldom()  # as bayroll run does, some minutes after its start
             if status_s > BACK_TO_BACK_S:
                 _note_lateness()

@@ -68,3 +68,18 @@ async def running(folder: Path, asked: Site) -> AsyncIterator[Service]:
             task.cancel()
             await asyncio.wait([task])
             await committer.close()
+
+
+async def all_read(service: Service) -> None:
+    """Returns once the nameplate of every relay is durable."""
+    count = len(service.site.file.relays)
+    while sum(one.nameplate is not None for one in service.durable.relays.values()) < count:  # noqa: ASYNC110
+        await asyncio.sleep(0.05)
+
+
+async def quiet(service: Service) -> None:
+    """Returns once nothing new was told for two seconds."""
+    seq = -1
+    while seq != service.state.seq:
+        seq = service.state.seq
+        await asyncio.sleep(2)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import sys
 import tempfile
 import time
@@ -18,7 +17,7 @@ from poller.site.settings import Site
 from tests.benchmarks import load
 from tests.benchmarks.relays import MAP, address, site
 from tests.benchmarks.report import Report, Wanted
-from tests.benchmarks.running import running
+from tests.benchmarks.running import all_read, running
 
 ROUND_TRIP_S: Final = 0.02
 REST_S: Final = 0.1
@@ -55,8 +54,7 @@ async def _taken(asked: Site) -> float:
     began = time.monotonic()
     with tempfile.TemporaryDirectory(prefix="bayroll-bench-") as folder:
         async with running(Path(folder), asked) as service:
-            while any(relay.nameplate is None for relay in service.durable.relays.values()):  # noqa: ASYNC110
-                await asyncio.sleep(0.05)
+            await all_read(service)
             return time.monotonic() - began
 
 
