@@ -59,7 +59,7 @@ class _Unit:
 
 
 def silent(relay: Relay) -> bool:
-    return relay.listed and relay.answering is False and relay.answering_since is not None
+    return relay.answering is False and relay.listed and relay.answering_since is not None
 
 
 def interval_s(site: Site, entry: RelayEntry) -> float:
@@ -87,7 +87,7 @@ def look(
     gone = {
         name: listed[name]
         for name, relay in state.relays.items()
-        if relay.answering is False and silent(relay) and name in listed  # most are not
+        if silent(relay) and name in listed
     }
     if not gone:
         return Silence()

@@ -5,8 +5,8 @@ from __future__ import annotations
 import gc
 from typing import Final
 
-# as made, it looks at what is new every 700 objects, and again and again at all that is kept: a
-# third of what an unchanged poll of 500 relays costs, by python -m tests.benchmarks polling
+# as made, it looks at what is new every 700 objects, and again and again at all that is kept: 63 us
+# of an unchanged poll of 500 relays became 46, side by side (2026-11-28)
 THRESHOLDS: Final = (20_000, 20, 20)
 
 

@@ -58,12 +58,13 @@ def removed(reader: Reader) -> dict[str, Any]:
     kind, and the hash that the chain hangs on since. The head, so that one can tell until when."""
     head = reader.head()
     found: list[dict[str, Any]] = []
-    for one in reader.history(kinds=[Pruned.kind]):
-        body = one.event.body
-        assert isinstance(body, Pruned)
-        told = plain(body)
-        del told["base"]  # the state before: it is the journal's, and long
-        found.append({"seq": one.seq, "at": stamp(one.event.at), "hash": one.hash} | told)
+    after = 0
+    while batch := reader.history(kinds=[Pruned.kind], after=after):  # one a day for years
+        for one in batch:
+            told = plain(one.event.body)
+            del told["base"]  # the state before: it is the journal's, and long
+            found.append({"seq": one.seq, "at": stamp(one.event.at), "hash": one.hash} | told)
+        after = batch[-1].seq
     return {
         "schema": "bayroll/removed/1",
         "journal": reader.journal(),

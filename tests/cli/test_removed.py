@@ -16,6 +16,7 @@ from poller.cli.app import app
 from poller.journal.notes import Notes
 from poller.journal.retention import prune
 from poller.journal.store import Batch, Writer
+from poller.model import limits
 from tests.cli.test_evidence import make_keys, run
 from tests.journal.made import T0, story
 
@@ -65,6 +66,17 @@ def test_the_signature_is_one_of_the_key(journal: Path, tmp_path: Path) -> None:
     words = ("pkeyutl", "-verify", "-pubin", "-inkey", "../public.pem", "-rawin")
     files = ("-in", "manifest.sha256", "-sigfile", "manifest.sha256.sig")
     assert run("openssl", *words, *files, cwd=tmp_path / "o") == 0
+
+
+def test_of_many_prunings_none_is_left_out(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(limits, "PRUNE_EVENTS_MAX", 1)
+    path = tmp_path / "many.journal"
+    with Writer.open(path) as writer:
+        writer.write([Batch(events=tuple(story(600)))])
+        writer.write([], Notes(snapshot=writer.reader.load_state()))
+        for _ in range(520):
+            prune(writer, keep_days=1, now=T0 + timedelta(days=599), required=[])
+    assert len(json.loads(removed(path, "--json").stdout)["removed"]) == 520
 
 
 def test_what_is_signed_is_written_somewhere(journal: Path, tmp_path: Path) -> None:
