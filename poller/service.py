@@ -37,7 +37,7 @@ from poller.edges.link import Connect
 from poller.edges.machine import Machine
 from poller.edges.own_facts import Fact, OwnFacts, of_the_machine
 from poller.edges.progress import Part
-from poller.edges.schedule import Unit
+from poller.edges.rounds import Unit
 from poller.journal.ports import CommitFailed, Committer, Reader
 from poller.journal.store import CommandRepeated, JournalUnusable
 from poller.journal.waiting import Waiting

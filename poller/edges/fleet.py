@@ -14,7 +14,8 @@ import structlog
 from poller.edges.clock import Clock
 from poller.edges.link import Connect, Link
 from poller.edges.progress import Part
-from poller.edges.schedule import Endpoint, Told, Unit
+from poller.edges.rounds import Told, Unit
+from poller.edges.schedule import Endpoint
 from poller.judging.confirm import Claim, Known
 from poller.judging.last_read import LastRead
 from poller.judging.watch import Memory, Watch

@@ -1,4 +1,4 @@
-"""One TCP connection to one host:port: one request at a time, each with its deadline and its rest.
+"""One host:port: the connection to it, one request at a time, each with its deadline and its rest.
 
 Strict: an answer counts only under its own transaction id (and unit id, behind a gateway); anything
 else is discarded, and a link that has gone wrong is closed, so that a late reply is never taken for
@@ -8,75 +8,17 @@ the next one. Source of the rules: MODBUS Messaging on TCP/IP Implementation Gui
 from __future__ import annotations
 
 import asyncio
-import socket
 from collections.abc import Awaitable, Callable
-from contextlib import suppress
-from typing import Any, Final, TypeAlias, cast
+from functools import partial
+from typing import Any, Final, TypeAlias
 
-from poller.model import limits
+from poller.edges.wire import Done, End, Wire
 from poller.reading.exchange import Garbled, NoReply, Outcome, match
-from poller.reading.frames import BadHeader, Frame, FrameReader, Request, adu
+from poller.reading.frames import BadHeader, Request
 
 Connect: TypeAlias = Callable[..., Awaitable[tuple[Any, Any]]]
 """As loop.create_connection; a trial has a network of its own."""
 TRANSACTIONS: Final = 65_535
-CLOSED: Final = "the device closed the connection"
-
-
-class _Wire(asyncio.Protocol):
-    """The connection as it is: frames in, and whether it still stands."""
-
-    def __init__(self) -> None:
-        self.transport: asyncio.Transport | None = None
-        self.lost: str | None = None
-        self.waiting: asyncio.Future[bytes | None] | None = None  # None: close, it has gone wrong
-        self.transaction = 0
-        self.unit: int | None = None  # None: any
-        self.strays = 0
-        self.why_bad = ""
-        self._reader = FrameReader()
-
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        self.transport = cast(asyncio.Transport, transport)  # uvloop's is none by inheritance
-        sock = transport.get_extra_info("socket")
-        if sock is not None:
-            with suppress(OSError):  # reset already; connection_lost tells in a moment
-                sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-                sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
-
-    def data_received(self, data: bytes) -> None:
-        try:
-            frames = self._reader.feed(data)
-        except BadHeader as bad:
-            self._take(list(bad.frames))
-            self._bad(str(bad))
-            return
-        self._take(frames)
-
-    def eof_received(self) -> None:
-        self.lost = CLOSED  # at once, so that the next request does not go into a dead connection
-
-    def connection_lost(self, reason: Exception | None) -> None:
-        self.lost = CLOSED if reason is None else str(reason)
-        if self.waiting is not None and not self.waiting.done():
-            self.waiting.set_exception(ConnectionResetError(self.lost))
-
-    def _take(self, frames: list[Frame]) -> None:
-        for frame in frames:
-            mine = frame.transaction == self.transaction and self.unit in (None, frame.unit)
-            if mine and self.waiting is not None and not self.waiting.done():
-                self.waiting.set_result(frame.pdu)
-                continue
-            self.strays += 1
-            if self.strays > limits.STRAY_FRAMES_MAX:
-                self._bad(f"more than {limits.STRAY_FRAMES_MAX} frames that nobody asked for")
-
-    def _bad(self, why: str) -> None:
-        self.why_bad = self.lost = why
-        if self.waiting is not None and not self.waiting.done():
-            self.waiting.set_result(None)
-        if self.transport is not None:
-            self.transport.abort()
 
 
 class Link:
@@ -84,6 +26,22 @@ class Link:
 
     rest_ms: between the end of one exchange and the start of the next. source: the local address.
     """
+
+    __slots__ = (
+        "_connect",
+        "_done",
+        "_ended",
+        "_gateway",
+        "_lost",
+        "_monotonic",
+        "_one_at_a_time",
+        "_place",
+        "_rest_s",
+        "_source",
+        "_told_to_close",
+        "_transaction",
+        "_wire",
+    )
 
     def __init__(
         self,
@@ -102,7 +60,8 @@ class Link:
         self._gateway = gateway
         self._rest_s = rest_ms / 1000
         self._monotonic = monotonic
-        self._wire: _Wire | None = None
+        self._wire: Wire | None = None
+        self._done: Done = _nobody
         self._transaction = 0
         self._ended = -self._rest_s
         self._one_at_a_time = asyncio.Lock()
@@ -158,60 +117,69 @@ class Link:
             if self._told_to_close:
                 self._drop()
                 return NoReply(reason="closed")
-        try:
-            return await self._exchange(wire, unit, request, timeout_s)
-        finally:
-            self._ended = self._monotonic()
+        waiting: asyncio.Future[End] = asyncio.get_running_loop().create_future()
+        self._send(wire, unit, request, timeout_s, partial(_answer, waiting))
+        return self.outcome(request, await waiting)
 
-    async def _exchange(
-        self, wire: _Wire, unit: int, request: Request, timeout_s: float
-    ) -> Outcome:
-        self._transaction = self._transaction % TRANSACTIONS + 1
-        wire.transaction, wire.unit = self._transaction, unit if self._gateway else None
-        wire.strays = 0
-        loop = asyncio.get_running_loop()
-        waiting = wire.waiting = loop.create_future()
-        assert wire.transport is not None
-        wire.transport.write(adu(self._transaction, unit, request.pdu))
-        # a third of what asyncio.timeout costs, and there is one for every read
-        deadline = loop.call_later(timeout_s, _too_late, waiting)
-        try:
-            pdu = await waiting
-        except TimeoutError:
+    def begin(self, unit: int, request: Request, timeout_s: float, done: Done) -> bool:
+        """One request on the connection as it stands; done is called once it has ended, and
+        outcome() says what that means. False: there is none, or it rests; then nothing is sent."""
+        wire = self._wire
+        if wire is None or wire.lost is not None or self._rests():
+            return False
+        self._send(wire, unit, request, timeout_s, done)
+        return True
+
+    def outcome(self, request: Request, end: End) -> Outcome:
+        """Closes what can't be trusted any more."""
+        if isinstance(end, bytes):
+            outcome = match(request, end)
+            if isinstance(outcome, Garbled) and not self._gateway:
+                self._drop()
+            return outcome
+        if isinstance(end, TimeoutError):
             if not self._gateway:
                 self._drop()
-            return NoReply(reason=f"no reply within {timeout_s:g} s")
-        except ConnectionResetError as reason:
-            self._drop()
-            self._lost = True
-            return NoReply(reason="closed" if self._told_to_close else str(reason))
-        finally:
-            deadline.cancel()
-            wire.waiting = None
-        if pdu is None:
-            self._drop()
-            return Garbled(reason=wire.why_bad)
-        outcome = match(request, pdu)
-        if isinstance(outcome, Garbled) and not self._gateway:
-            self._drop()
-        return outcome
+            return NoReply(reason=str(end))
+        self._drop()
+        if isinstance(end, BadHeader):
+            return Garbled(reason=str(end))
+        self._lost = True
+        return NoReply(reason="closed" if self._told_to_close else str(end))
 
-    async def _open(self) -> _Wire:
+    def _send(self, wire: Wire, unit: int, request: Request, timeout_s: float, done: Done) -> None:
+        self._transaction = self._transaction % TRANSACTIONS + 1
+        self._done = done
+        wire.ask(self._transaction, unit, request.pdu, timeout_s, not self._gateway, self._over)
+
+    def _rests(self) -> bool:
+        return self._rest_s > 0 and self._monotonic() < self._ended + self._rest_s
+
+    def _over(self, end: End) -> None:
+        if self._rest_s:
+            self._ended = self._monotonic()
+        self._done(end)
+
+    async def _open(self) -> Wire:
         self._drop()
         local = {} if self._source is None else {"local_addr": (self._source, 0)}
         host, port = self._place
-        _, wire = await self._connect(_Wire, host, port, **local)
-        assert isinstance(wire, _Wire)
+        _, wire = await self._connect(Wire, host, port, **local)
+        assert isinstance(wire, Wire)
         self._wire = wire
         return wire
 
     def _drop(self) -> None:
-        """abort, not close: what a device does not take would hold the connection open."""
         wire, self._wire = self._wire, None
-        if wire is not None and wire.transport is not None:
-            wire.transport.abort()
+        if wire is not None:
+            wire.abort()
 
 
-def _too_late(waiting: asyncio.Future[bytes | None]) -> None:
+def _answer(waiting: asyncio.Future[End], end: End) -> None:
+    """Whoever waits may have given up."""
     if not waiting.done():
-        waiting.set_exception(TimeoutError())
+        waiting.set_result(end)
+
+
+def _nobody(end: End) -> None:
+    """Nothing was asked yet."""

@@ -3,48 +3,27 @@
 from __future__ import annotations
 
 import asyncio
-from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from random import Random
-from typing import Final, Protocol, TypeAlias
-
-import structlog
+from typing import Final
 
 from poller.edges.clock import Clock, moment
 from poller.edges.progress import Part
-from poller.judging.findings import Finding
-from poller.judging.watch import Heard, Watch
+from poller.edges.rounds import Asks, Rounds, Told, Unit, Visit
+from poller.judging.findings import Finding, Moment
+from poller.judging.watch import Heard
 from poller.model import limits
 from poller.model.backoff import backoff_s
-from poller.reading.exchange import NoReply, Outcome
+from poller.reading.exchange import NoReply, Outcome, Reply
 from poller.reading.frames import Request
 from poller.site.settings import HELD_FROM_SLOTS
 
-log = structlog.get_logger()
 ABSENT_FIRST_S: Final = 15.0  # a unit that a gateway can't reach holds up the others for a time-out
 ABSENT_CAP_S: Final = 300.0
 ENDED: Final = "this connection is no longer polled"
 NEXT_UNIT_S: Final = 1.0  # unless another unit of the gateway is due so soon
 SLACK_S: Final = 30.0  # a busy computer is late without being stuck
-
-
-class Asks(Protocol):
-    """The part of a link that the schedule needs."""
-
-    async def ask(self, unit: int, request: Request, timeout_s: float) -> Outcome: ...
-
-    async def close(self) -> None: ...
-
-
-@dataclass(slots=True, kw_only=True)
-class Unit:
-    """A relay behind this host:port. unit: its unit id on the wire."""
-
-    relay: str
-    unit: int
-    watch: Watch
-    paused: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,9 +34,6 @@ class Errand:
     request: Request
     timeout_s: float
     answer: asyncio.Future[Outcome]
-
-
-Told: TypeAlias = Callable[[Unit, tuple[Finding, ...]], None]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -71,26 +47,40 @@ class Endpoint:
     gateway: bool
     slots: int
     told: Told
-    turns: int = 0  # requests that ended, and visits
-    _wake: asyncio.Event = field(default_factory=asyncio.Event)
-    _errands: deque[Errand] = field(default_factory=deque)
+    _turns: int = 0
+    _rounds: Rounds = field(init=False)
+    _errands: list[Errand] = field(default_factory=list)
     _errand_s: float = 0.0  # how long the one under way may wait: a person says so
+
+    def __post_init__(self) -> None:
+        self._rounds = Rounds(
+            link=self.link,
+            units=self.units,
+            clock=self.clock,
+            told=self.told,
+            held=self.slots >= HELD_FROM_SLOTS,
+            stays_open=self._stays_open,
+        )
+
+    @property
+    def turns(self) -> int:
+        """How often anything was done: visits, and the requests of those that were no routine."""
+        return self._turns + self._rounds.visits
 
     async def run(self) -> None:
         try:
             while True:
                 if self._errands:
-                    await self._run_errand(self._errands.popleft())
+                    await self._run_errand(self._errands.pop(0))
                     continue
-                unit = self._next()
-                if not await self._due(unit) or unit is None:
-                    continue
-                await self._guarded(unit)
+                visit = await self._rounds.go()
+                if visit is not None:
+                    await self._guarded(visit)
                 if not self._stays_open():
                     await self.link.close()
         finally:
             while self._errands:
-                _answer(self._errands.popleft(), NoReply(reason=ENDED))
+                _answer(self._errands.pop(), NoReply(reason=ENDED))
             await self.link.close()
 
     async def errand(self, unit: int, request: Request, timeout_s: float) -> Outcome:
@@ -99,12 +89,12 @@ class Endpoint:
             return NoReply(reason="too many requests are waiting for this connection already")
         answer: asyncio.Future[Outcome] = asyncio.get_running_loop().create_future()
         self._errands.append(Errand(unit=unit, request=request, timeout_s=timeout_s, answer=answer))
-        self._wake.set()
+        self._rounds.interrupt()
         return await answer
 
     def part(self, name: str) -> Part:
         """For the watch over progress."""
-        unit = self._next()
+        unit = self._rounds.next()
         paces = [one.watch.pace for one in self.units]
         timeout_s = max(self._errand_s, *(pace.reply_timeout_s for pace in paces))
         rest_s = max(pace.rest_ms for pace in paces) / 1000
@@ -126,50 +116,33 @@ class Endpoint:
                 if unit.paused and not paused:
                     unit.watch.look_again(self.clock.mono())
                 unit.paused = paused
-        self._wake.set()
+        self._rounds.interrupt()
         if all(unit.paused for unit in self.units):
             await self.link.close()
 
-    def _next(self) -> Unit | None:
-        if len(self.units) == 1:
-            return None if self.units[0].paused else self.units[0]
-        asked = [unit for unit in self.units if not unit.paused]
-        return min(asked, key=lambda unit: unit.watch.due, default=None)
-
-    async def _due(self, unit: Unit | None) -> bool:
-        """Waits until the unit is due; False when something else came up. None: all are paused."""
-        delay = None if unit is None else unit.watch.due - self.clock.mono()
-        if delay is not None and delay <= 0:
-            return True
-        self._wake.clear()
+    async def _guarded(self, visit: Visit) -> None:
         try:
-            async with asyncio.timeout(delay):
-                await self._wake.wait()
-        except TimeoutError:
-            return True
-        return False
-
-    async def _guarded(self, unit: Unit) -> None:
-        """A fault of ours over one relay's answers must not end the polling of all the others."""
-        try:
-            await self._visit(unit)
+            await self._visit(visit)
         except Exception:
-            log.exception("visit_failed", relay=unit.relay)
-            later = self.clock.mono() + unit.watch.pace.status_s
-            unit.watch.next_status = unit.watch.next_nameplate = later
-        self.turns += 1
+            self._rounds.failed(visit.unit)
+        self._turns += 1
 
-    async def _visit(self, unit: Unit) -> None:
-        watch, started = unit.watch, moment(self.clock)
-        heard: Heard | None = None
-        routine = watch.routine(started.mono)
-        if routine is not None:
-            heard = await self._heard(unit, routine)
-            if unit.paused:
-                return
-            if watch.unchanged(heard, started):
-                self.told(unit, ())
-                return
+    async def _visit(self, visit: Visit) -> None:
+        unit, heard = visit.unit, visit.heard
+        watch = unit.watch
+        if heard is not None:
+            started = Moment(visit.started, heard.at.utc)
+        else:
+            started = moment(self.clock)
+            routine = watch.routine(started.mono)
+            if routine is not None:
+                heard = await self._heard(unit, routine)
+                if unit.paused:
+                    return
+                reply = heard.outcome
+                if isinstance(reply, Reply) and watch.unchanged(reply.pdu, started.mono, heard.at):
+                    self.told(unit, ())
+                    return
         dialogue = watch.poll(started)
         try:
             request = next(dialogue)
@@ -195,7 +168,7 @@ class Endpoint:
 
     async def _heard(self, unit: Unit, request: Request) -> Heard:
         outcome = await self.link.ask(unit.unit, request, unit.watch.pace.reply_timeout_s)
-        self.turns += 1
+        self._turns += 1
         return Heard(outcome=outcome, at=moment(self.clock))
 
     async def _run_errand(self, errand: Errand) -> None:
@@ -203,7 +176,7 @@ class Endpoint:
         self._errand_s = errand.timeout_s
         try:
             outcome = await self.link.ask(errand.unit, errand.request, errand.timeout_s)
-            self.turns += 1
+            self._turns += 1
         finally:
             self._errand_s = 0.0
             _answer(errand, outcome)
@@ -213,9 +186,9 @@ class Endpoint:
     def _stays_open(self) -> bool:
         if self._errands:
             return True
+        unit = self._rounds.next()
         if self.slots >= HELD_FROM_SLOTS:
-            return not all(unit.paused for unit in self.units)
-        unit = self._next()
+            return unit is not None
         return (
             len(self.units) > 1
             and unit is not None

@@ -12,7 +12,7 @@ from poller.decide import SiteRead, decide
 from poller.edges.clock import Clock
 from poller.edges.fleet import Fleet
 from poller.edges.link import Connect
-from poller.edges.schedule import Unit
+from poller.edges.rounds import Unit
 from poller.edges.tap import Tap
 from poller.judging.findings import Finding, NoMapFits, Noted
 from poller.model.canonical import whole_ms

@@ -18,7 +18,7 @@ class Start(NamedTuple):
     def told(cls, uptime_s: int, *, asked: float, answered: float, step_s: float) -> Start:
         """asked, answered: monotonic seconds; the value was taken at some time between them, and an
         answer may be long in coming. step_s: what one count of the register stands for."""
-        return cls(uptime_s=uptime_s, low=asked - uptime_s - step_s, high=answered - uptime_s)
+        return cls(uptime_s, asked - uptime_s - step_s, answered - uptime_s)
 
     def agrees(self, other: Start) -> bool:
         """Both may tell of the same start."""

@@ -28,13 +28,14 @@ from poller.judging.findings import (
     Unreadable,
 )
 from poller.judging.last_read import Answered, Block, LastRead
+from poller.judging.routine import Routine
 from poller.judging.uptime import Start
 from poller.model.nameplate import Nameplate, flat
 from poller.model.status import Quality, Status, StatusReading
 from poller.reading import run as asking
 from poller.reading.choose import choose
 from poller.reading.decode import decode_identity, decode_nameplate, decode_status, image
-from poller.reading.exchange import Outcome, Reply
+from poller.reading.exchange import Outcome
 from poller.reading.frames import Request
 from poller.reading.read_plan import CompiledMap, Pass
 from poller.reading.run import PassRead
@@ -55,18 +56,6 @@ class Heard(NamedTuple):
 
 
 Dialogue: TypeAlias = Generator[Request, Heard, tuple[Finding, ...]]
-
-
-@dataclass(slots=True, kw_only=True)
-class Routine:
-    """A visit as nearly all are: one request, whose reply says what the last one said.
-
-    still: that reply without what ticks. last: the newest, and when it came; None: none since.
-    """
-
-    pass_: Pass
-    still: bytes
-    last: tuple[bytes, datetime] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,7 +133,8 @@ class Watch:
     @property
     def due(self) -> float:
         """Monotonic seconds of the next visit."""
-        return min(self.next_status, self.next_nameplate)
+        status, nameplate = self.next_status, self.next_nameplate
+        return status if status < nameplate else nameplate
 
     @property
     def misses(self) -> int:
@@ -152,6 +142,7 @@ class Watch:
 
     def reading(self) -> StatusReading | None:
         """The last status reading; stale while no other can be had."""
+        self._take_in()
         if self._status is None or self._status_at is None:
             return None
         return StatusReading(
@@ -172,7 +163,7 @@ class Watch:
 
     def last_read(self) -> LastRead:
         """For who looks at raw registers."""
-        self._note_routine()
+        self._take_in()
         blocks = dict(self._answered_last)
         return LastRead(map=self.map, first=self.maps[0], blocks=blocks)
 
@@ -191,35 +182,21 @@ class Watch:
         self._restarted_mono = now_mono
         self.next_status = self.next_nameplate = now_mono
 
-    # The visit that nearly all are: compared as octets, and nothing decoded.
+    # The visit that nearly all are.
 
     def routine(self, now_mono: float) -> Request | None:
         """The one request of a visit, where nothing but the status is due and nothing is open."""
         if self._routine is None or self.next_nameplate <= now_mono:
             return None
-        return self._routine.pass_.requests[0]
+        return self._routine.request
 
-    def unchanged(self, heard: Heard, started: Moment) -> bool:
-        """Whether it tells nothing new; then the visit is over, and nothing came of it. Else it is
-        the first answer of the dialogue that poll() makes."""
-        routine, outcome, at = self._routine, heard.outcome, heard.at
-        if routine is None or not isinstance(outcome, Reply):
+    def unchanged(self, pdu: bytes, started: float, at: Moment) -> bool:
+        """Whether that reply tells nothing new; then the visit is over, and nothing came of it.
+        Else it is the first answer of the dialogue that poll() makes. started: monotonic seconds.
+        """
+        if self._routine is None or not self._routine.repeats(pdu, started, at):
             return False
-        pass_, pdu = routine.pass_, outcome.pdu
-        if pass_.still(0, pdu) != routine.still:
-            return False
-        uptime_s = pass_.uptime((pdu,))
-        if uptime_s is not None:
-            start = self._start(pass_, uptime_s, asked=started.mono, answered=at.mono)
-            if self._known_uptime is None or not start.agrees(self._known_uptime):
-                return False
-            self._uptime = self._known_uptime = start
-        routine.last = (pdu, at.utc)
-        self.now = self._status_at = self._settled_at = at
-        self._raw = (pass_, (pdu,))
-        self._hearing, _ = silence.heard(self._hearing, at.utc)
-        self._reason, self._answered = "", True
-        self._schedule(started)
+        self._keep_phase(started)
         return True
 
     def _find_routine(self) -> None:
@@ -235,17 +212,29 @@ class Watch:
         ):
             [still] = self._stills
             assert still is not None, "nothing is settled by a block that was refused"
-            self._routine = Routine(pass_=status, still=still)
+            self._routine = Routine(
+                request=status.requests[0],
+                pass_=status,
+                still=still,
+                start=self._known_uptime,
+                step_s=status.uptime_step_s,
+            )
 
-    def _note_routine(self) -> None:
-        """What came last, for who looks at registers."""
-        if self._routine is not None and self._routine.last is not None:
-            pass_, (pdu, at) = self._routine.pass_, self._routine.last
-            read = PassRead(begun=pass_, pass_=pass_, replies=(pdu,), objects={})
-            self._answered_last[Block.STATUS] = Answered(read=read, at=at)
+    def _take_in(self) -> None:
+        """What was learned by routine, for who looks, and before anything else is."""
+        routine = self._routine
+        if routine is None or routine.pdu is None or routine.at is None:
+            return
+        pass_, at, replies = routine.pass_, routine.at, (routine.pdu,)
+        self.now = self._status_at = self._settled_at = at
+        self._uptime = self._known_uptime = routine.start
+        self._raw = (pass_, replies)
+        self._hearing, _ = silence.heard(self._hearing, at.utc)
+        read = PassRead(begun=pass_, pass_=pass_, replies=replies, objects={})
+        self._answered_last[Block.STATUS] = Answered(read=read, at=at.utc)
 
     def _end_routine(self) -> None:
-        self._note_routine()
+        self._take_in()
         self._routine = None
 
     # One visit.
@@ -270,7 +259,7 @@ class Watch:
             or (self._reason == BUSY and now.mono - self._status_at.mono < 2 * self.pace.status_s)
         )
         self._listen()
-        self._schedule(now)
+        self._schedule(now.mono)
         self._find_routine()
         return tuple(self._findings)
 
@@ -289,17 +278,21 @@ class Watch:
         if told is not None:
             self._findings.append(told)
 
-    def _schedule(self, started: Moment) -> None:
-        """Intervals count from when the visit was due, so that they keep their phase."""
-        status_s = self.pace.status_s
-        if started.mono >= self.next_status:
-            late = started.mono - self.next_status
+    def _keep_phase(self, started: float) -> None:
+        """Intervals count from when the visit was due."""
+        late = started - self.next_status
+        if late >= 0:
+            status_s = self.pace.status_s
             self.next_status += (late // status_s + 1) * status_s
+
+    def _schedule(self, started: float) -> None:
+        self._keep_phase(started)
+        status_s = self.pace.status_s
         if self._reason == BUSY:
-            self.next_status = started.mono + min(LATER_S, status_s)
+            self.next_status = started + min(LATER_S, status_s)
         elif not self._answered:  # a miss is a miss once an interval, whatever was asked
-            self.next_status = max(self.next_status, started.mono + status_s)
-        if self.next_nameplate <= started.mono or self._reason == BUSY or not self._answered:
+            self.next_status = max(self.next_status, started + status_s)
+        if self.next_nameplate <= started or self._reason == BUSY or not self._answered:
             self.next_nameplate = max(self.next_nameplate, self.next_status)
 
     def _ask(self, block: Block, pass_: Pass) -> Generator[Request, Heard, PassRead]:
@@ -462,7 +455,8 @@ class Watch:
             return
         uptime_s = read.pass_.uptime(read.replies)
         if uptime_s is not None:
-            start = self._start(read.pass_, uptime_s, asked=asked, answered=self.now.mono)
+            step_s, answered = read.pass_.uptime_step_s, self.now.mono
+            start = Start.told(uptime_s, asked=asked, answered=answered, step_s=step_s)
             self._follow_uptime(start)
         stills = tuple(
             pdu if pdu is None else read.pass_.still(at, pdu) for at, pdu in enumerate(read.replies)
@@ -503,11 +497,6 @@ class Watch:
         self._sighting = None if done else Sighting(status=status, at=at)
         if done:
             self._settled_at = at
-
-    @staticmethod
-    def _start(pass_: Pass, uptime_s: int, *, asked: float, answered: float) -> Start:
-        step_s = pass_.uptime_field.scale if pass_.uptime_field else 1
-        return Start.told(uptime_s, asked=asked, answered=answered, step_s=step_s)
 
     def _follow_uptime(self, start: Start) -> None:
         """A later start is a sign of a restart at once, and an event when two readings agree.

@@ -129,6 +129,8 @@ class BadHeader(Exception):
 class FrameReader:
     """Cuts a stream into frames. Holds less than one frame; after a BadHeader nothing but that."""
 
+    __slots__ = ("_broken", "_buffer")
+
     def __init__(self) -> None:
         self._buffer = bytearray()
         self._broken: str | None = None

@@ -30,6 +30,8 @@ NUMBER_FORMAT: Final = {
     "u16": "H", "i16": "h", "u32": "I", "i32": "i", "u64": "Q", "i64": "q", "f32": "f", "f64": "d",
 }  # fmt: skip
 
+SECONDS_END: Final = 2**63  # what no relay has been up for, and no event has room for
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Span:
@@ -120,11 +122,12 @@ class Uptime:
     offset: float
 
     def read(self, pdu: bytes) -> int | None:
-        raw = pdu[self.octet : self.octet + self.form.size]
+        at = self.octet
         if self.low_word_first:
-            raw = b"".join(raw[at : at + 2] for at in range(len(raw) - 2, -1, -2))
-        value = self.form.unpack(raw)[0] * self.scale + self.offset
-        return int(value) if 0 <= value < 2**63 else None
+            raw = pdu[at : at + self.form.size]
+            pdu, at = b"".join(raw[i : i + 2] for i in range(len(raw) - 2, -1, -2)), 0
+        value = self.form.unpack_from(pdu, at)[0] * self.scale + self.offset
+        return int(value) if 0 <= value < SECONDS_END else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,6 +156,8 @@ class Pass:
         ticks = self.ticks[index]
         if not ticks:
             return pdu
+        if len(ticks) == 1:
+            return pdu[: ticks[0].start] + pdu[ticks[0].stop :]
         rest, at = b"", 0
         for tick in ticks:
             rest += pdu[at : tick.start]
@@ -165,6 +170,11 @@ class Pass:
             return None
         pdu = replies[self._uptime.reply]
         return None if pdu is None else self._uptime.read(pdu)
+
+    @property
+    def uptime_step_s(self) -> float:
+        """What one count of its register stands for."""
+        return self.uptime_field.scale if self.uptime_field else 1.0
 
     def split(self, index: int) -> Pass:
         """That request replaced by one for each field; the same pass where it can't be split."""

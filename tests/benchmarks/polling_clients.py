@@ -21,9 +21,9 @@ from typing import Any, Final
 import uvloop
 from pymodbus.client import AsyncModbusTcpClient
 
-from poller.edges import schedule
 from poller.edges.garbage import look_seldom
-from poller.reading.frames import adu, read
+from poller.judging.watch import Watch
+from poller.reading.frames import Request, adu, read
 from simulator.net import allow_many_connections
 from tests.benchmarks.relays import STATUS, STATUS_REGISTERS, address, site
 from tests.benchmarks.running import all_read, running
@@ -32,7 +32,7 @@ from tests.quiet import quiet
 
 UNIT: Final = 255
 CONNECTING: Final = 50  # at once
-BACK_TO_BACK_S: Final = 0.001  # nothing is ever in time, and looking would cost
+BACK_TO_BACK_S: Final = 0.00001  # due again before any answer can be there
 LATENESS_KEPT: Final = 500_000
 LATE: list[float] = []  # seconds after it was due that a visit began
 
@@ -75,21 +75,21 @@ async def bayroll(
             visits = [service.fleet.endpoint(address(at), port) for at in range(count)]
 
             def reads() -> int:
-                """A turn for each request and one for each visit, which makes one request here."""
-                return sum(one.turns for one in visits if one is not None) // 2
+                """A visit that is routine is one turn and makes one request."""
+                return sum(one.turns for one in visits if one is not None)
 
             return await _window(reads, warm_s, lasts_s)
 
 
 def _note_lateness() -> None:
-    visit = schedule.Endpoint._visit
+    routine = Watch.routine
 
-    async def noted(self: schedule.Endpoint, unit: schedule.Unit) -> None:
+    def noted(self: Watch, now_mono: float) -> Request | None:
         if len(LATE) < LATENESS_KEPT:
-            LATE.append(self.clock.mono() - unit.watch.due)
-        await visit(self, unit)
+            LATE.append(now_mono - self.due)
+        return routine(self, now_mono)
 
-    schedule.Endpoint._visit = noted  # type: ignore[method-assign]
+    Watch.routine = noted  # type: ignore[method-assign]
 
 
 async def pymodbus(

@@ -13,11 +13,13 @@ from random import Random
 import pytest
 import structlog
 
-from poller.edges.schedule import ABSENT_CAP_S, Endpoint, Unit
+from poller.edges.rounds import Unit
+from poller.edges.schedule import ABSENT_CAP_S, Endpoint
+from poller.edges.wire import Done, End
 from poller.judging.findings import Finding, Moment
 from poller.judging.watch import Dialogue, Watch
 from poller.model import limits
-from poller.reading.exchange import NoReply, Outcome, Refused, match
+from poller.reading.exchange import Garbled, NoReply, Outcome, Refused, Reply, match
 from poller.reading.frames import Request, read
 from poller.reading.read_plan import compile_map
 from simulator.relay import Relay
@@ -44,11 +46,37 @@ class Link:
     asked: list[tuple[float, int, Request]] = field(default_factory=list)
     closed: list[float] = field(default_factory=list)
     fault: Callable[[int, Request], Outcome | None] = lambda _unit, _request: None
+    connected: bool = False
     _closing: asyncio.Event = field(default_factory=asyncio.Event)
+    _under_way: asyncio.Task[None] | None = None
+
+    def begin(self, unit: int, request: Request, timeout_s: float, done: Done) -> bool:
+        """As ask(), on a connection that stands."""
+        if self.connected:
+            self._under_way = asyncio.create_task(self._begun(unit, request, timeout_s, done))
+        return self.connected
+
+    async def _begun(self, unit: int, request: Request, timeout_s: float, done: Done) -> None:
+        outcome = await self.ask(unit, request, timeout_s)
+        match outcome:
+            case Reply():
+                done(outcome.pdu)
+            case Refused():
+                done(bytes((request.function | 0x80, outcome.code)))
+            case Garbled():
+                done(b"")
+            case NoReply(reason="closed"):
+                done(ConnectionResetError("closed"))
+            case NoReply():
+                done(TimeoutError(outcome.reason))
+
+    def outcome(self, request: Request, end: End) -> Outcome:
+        return match(request, end) if isinstance(end, bytes) else NoReply(reason=str(end))
 
     async def ask(self, unit: int, request: Request, timeout_s: float) -> Outcome:
         loop = asyncio.get_running_loop()
         self.asked.append((loop.time(), unit, request))
+        self.connected = True
         self._closing.clear()
         relay = self.relays.get(unit)
         try:
@@ -65,6 +93,7 @@ class Link:
 
     async def close(self) -> None:
         self.closed.append(asyncio.get_running_loop().time())
+        self.connected = False
         self._closing.set()
 
     def visits(self, unit: int) -> list[float]:

@@ -19,15 +19,16 @@ from typing import Final
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bug:
-    """checks: those of which at least one must fail. finder: a seed that is known to find it and
-    is tried first; any other will do.
+    """checks: those of which at least one must fail. beside: planted with it in another module.
+    finder: a seed that is known to find it and is tried first; any other will do.
     """
 
     name: str
     module: str
     old: str
     new: str
-    checks: tuple[int, ...]
+    checks: tuple[int, ...] = ()
+    beside: Bug | None = None
     also: tuple[tuple[str, str], ...] = ()  # further pieces of the same module
     finder: int = 0
 
@@ -35,24 +36,24 @@ class Bug:
 BUGS: Final[tuple[Bug, ...]] = (
     Bug(
         name="late reply taken for the next",
-        module="poller.edges.link",
-        old="mine = frame.transaction == self.transaction and self.unit in (None, frame.unit)",
+        module="poller.edges.wire",
+        old="mine = frame.transaction == self._transaction and self._unit in (None, frame.unit)",
         new="mine = True",
-        also=(
-            (
-                """            if not self._gateway:
+        beside=Bug(
+            name="not closed after a time-out",
+            module="poller.edges.link",
+            old="""            if not self._gateway:
                 self._drop()
-            return NoReply(reason=f"no reply within {timeout_s:g} s")""",
-                """            return NoReply(reason=f"no reply within {timeout_s:g} s")""",
-            ),
+            return NoReply(reason=str(end))""",
+            new="""            return NoReply(reason=str(end))""",
         ),
         checks=(1, 2),
     ),
     Bug(
         name="transaction unchecked",
-        module="poller.edges.link",
-        old="mine = frame.transaction == self.transaction and self.unit in (None, frame.unit)",
-        new="mine = self.unit in (None, frame.unit)",
+        module="poller.edges.wire",
+        old="mine = frame.transaction == self._transaction and self._unit in (None, frame.unit)",
+        new="mine = self._unit in (None, frame.unit)",
         checks=(1, 2),
     ),
     Bug(
@@ -221,8 +222,8 @@ BUGS: Final[tuple[Bug, ...]] = (
     # Of the visit that compares octets; added with it.
     Bug(
         name="a reply is taken for unchanged",
-        module="poller.judging.watch",
-        old="        if pass_.still(0, pdu) != routine.still:\n            return False\n",
+        module="poller.judging.routine",
+        old="        if pass_.still(0, pdu) != self.still:\n            return False\n",
         new="",
         checks=(1, 2),
     ),
@@ -428,6 +429,8 @@ def planted(bug: Bug, text: str) -> str:
 def plant(name: str) -> Bug:
     """Before the program is imported. Raises KeyError for an unknown bug."""
     bug = {one.name: one for one in BUGS}[name]
-    assert bug.module not in sys.modules, "planted too late"
-    sys.meta_path.insert(0, _Planter(bug))
+    for one in (bug, bug.beside):
+        if one is not None:
+            assert one.module not in sys.modules, "planted too late"
+            sys.meta_path.insert(0, _Planter(one))
     return bug

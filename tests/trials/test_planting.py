@@ -9,8 +9,10 @@ import pytest
 
 from tests.trials.bugs import BUGS, Bug, planted
 
+BESIDE = [bug.beside for bug in BUGS if bug.beside is not None]
 
-@pytest.mark.parametrize("bug", BUGS, ids=lambda bug: bug.name)
+
+@pytest.mark.parametrize("bug", [*BUGS, *BESIDE], ids=lambda bug: bug.name)
 def test_it_applies(bug: Bug) -> None:
     spec = importlib.util.find_spec(bug.module)
     assert spec is not None

@@ -1,0 +1,158 @@
+"""Waiting for who is due next, and the visits that are as all before them, without a task's help.
+
+Nearly every visit is one request whose reply says what the last one said. Those are made here by
+call-backs alone, one after the other, which costs a third of what a dialogue does; the moment that
+anything else comes up, the round is over and says what is to be visited.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Final, Protocol
+
+import structlog
+
+from poller.edges.clock import Clock, moment
+from poller.edges.wire import Done, End
+from poller.judging.findings import Finding
+from poller.judging.watch import Heard, Watch
+from poller.reading.exchange import Outcome
+from poller.reading.frames import Request
+
+log = structlog.get_logger()
+SOON_S: Final = 0.001  # a loop's timers may be early by as much, and a visit must not be
+
+
+class Asks(Protocol):
+    """The part of a link that the schedule needs."""
+
+    async def ask(self, unit: int, request: Request, timeout_s: float) -> Outcome: ...
+
+    def begin(self, unit: int, request: Request, timeout_s: float, done: Done) -> bool: ...
+
+    def outcome(self, request: Request, end: End) -> Outcome: ...
+
+    async def close(self) -> None: ...
+
+
+@dataclass(slots=True, kw_only=True)
+class Unit:
+    """A relay behind this host:port. unit: its unit id on the wire."""
+
+    relay: str
+    unit: int
+    watch: Watch
+    paused: bool = False
+
+
+Told = Callable[[Unit, tuple[Finding, ...]], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visit:
+    """A relay whose turn it is. heard: the answer to its routine request, where that was made
+    already; started: monotonic seconds at which it was."""
+
+    unit: Unit
+    heard: Heard | None = None
+    started: float = 0.0
+
+
+@dataclass(slots=True, kw_only=True)
+class Rounds:
+    """told: called after each visit, here with nothing. held: the connection stays open between
+    visits; stays_open: whether one that is not held does, since the next is due soon; where it does
+    not, the round is over. visits: how many were made here."""
+
+    link: Asks
+    units: Sequence[Unit]
+    clock: Clock
+    told: Told
+    held: bool
+    stays_open: Callable[[], bool]
+    visits: int = 0
+    _over: asyncio.Future[Visit | None] | None = None
+    _timer: asyncio.TimerHandle | None = None
+    _asked: tuple[Unit, Request, float] | None = None  # what is under way, and since when
+    _interrupted: bool = False
+    _loop: asyncio.AbstractEventLoop = field(default_factory=asyncio.get_running_loop)
+
+    async def go(self) -> Visit | None:
+        """Returns what is to be visited. None: something else came up, or the line is to close."""
+        self._over = self._loop.create_future()
+        self._interrupted = False
+        self._step()
+        try:
+            return await self._over
+        finally:
+            self._over = self._asked = None
+            if self._timer is not None:
+                self._timer.cancel()
+
+    def interrupt(self) -> None:
+        """There is something else to do, once the exchange under way has ended."""
+        self._interrupted = True
+        if self._asked is None:
+            self._end(None)
+
+    def next(self) -> Unit | None:
+        """Who is due first; None: all are paused."""
+        if len(self.units) == 1:
+            return None if self.units[0].paused else self.units[0]
+        asked = [unit for unit in self.units if not unit.paused]
+        return min(asked, key=lambda unit: unit.watch.due, default=None)
+
+    def failed(self, unit: Unit) -> None:
+        """A fault of ours over one relay's answers must not end the polling of all the others."""
+        log.exception("visit_failed", relay=unit.relay)
+        later = self.clock.mono() + unit.watch.pace.status_s
+        unit.watch.next_status = unit.watch.next_nameplate = later
+
+    def _step(self) -> None:
+        """Waits for who is next, or asks."""
+        self._timer = None
+        unit = self.next()
+        if unit is None:
+            return  # until somebody interrupts
+        watch, now = unit.watch, self.clock.mono()
+        delay = watch.due - now
+        if delay > 0:
+            self._timer = self._loop.call_later(max(delay, SOON_S), self._step)
+            return
+        request = watch.routine(now)
+        if request is not None:
+            self._asked = unit, request, now
+            if self.link.begin(unit.unit, request, watch.pace.reply_timeout_s, self._answered):
+                return
+            self._asked = None
+        self._end(Visit(unit=unit))
+
+    def _answered(self, end: End) -> None:
+        if self._asked is None:
+            return  # nobody waits for it any more
+        (unit, request, started), self._asked = self._asked, None
+        self.visits += 1
+        at = moment(self.clock)
+        try:
+            if unit.paused:
+                self._end(None)
+            elif isinstance(end, bytes) and unit.watch.unchanged(end, started, at):
+                self.told(unit, ())
+                if self._interrupted or not (self.held or self.stays_open()):
+                    self._end(None)
+                else:
+                    self._step()
+            elif isinstance(end, ConnectionResetError):
+                self._end(Visit(unit=unit))  # while it idled, maybe: it is asked on another
+            else:
+                heard = Heard(outcome=self.link.outcome(request, end), at=at)
+                self._end(Visit(unit=unit, heard=heard, started=started))
+        except Exception:
+            self.failed(unit)
+            self._end(None)
+
+    def _end(self, visit: Visit | None) -> None:
+        if self._over is not None and not self._over.done():
+            self._over.set_result(visit)

@@ -1,0 +1,139 @@
+"""One connection as it stands: an exchange at a time, and the answer only under its own number.
+
+Nothing here waits: who asks is called back, so that a read costs no task. Source of the rules:
+MODBUS Messaging on TCP/IP Implementation Guide V1.0b, 4.2, 4.4.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+import socket
+from collections.abc import Callable
+from contextlib import suppress
+from typing import Final, TypeAlias, cast
+
+from poller.model import limits
+from poller.reading.frames import BadHeader, Frame, FrameReader, adu
+
+CLOSED: Final = "the device closed the connection"
+End: TypeAlias = bytes | Exception
+"""How an exchange ended: the PDU of the answer; TimeoutError; ConnectionResetError; BadHeader."""
+Done: TypeAlias = Callable[[End], None]
+
+
+class Wire(asyncio.Protocol):
+    """lost: why it is of no use any more; None while it is."""
+
+    __slots__ = (
+        "_done",
+        "_looks",
+        "_looks_at",
+        "_loop",
+        "_reader",
+        "_strays",
+        "_timeout_s",
+        "_too_late_at",
+        "_transaction",
+        "_unit",
+        "lost",
+        "transport",
+    )
+
+    def __init__(self) -> None:
+        self.lost: str | None = None
+        self.transport: asyncio.Transport  # from connection_made on
+        self._done: Done | None = None  # who is called back; None: nothing is under way
+        self._transaction = 0
+        self._unit: int | None = None  # None: any
+        self._strays = 0
+        self._reader = FrameReader()
+        self._loop = asyncio.get_running_loop()
+        self._timeout_s = self._too_late_at = 0.0  # the latter in seconds of the loop
+        self._looks: asyncio.TimerHandle | None = None
+        self._looks_at = math.inf
+
+    def ask(
+        self, transaction: int, unit: int, pdu: bytes, timeout_s: float, any_unit: bool, done: Done
+    ) -> None:
+        """done is called once, and never before this returns. any_unit: whatever unit answers."""
+        assert self._done is None, "one at a time"
+        self._transaction, self._unit = transaction, None if any_unit else unit
+        self._strays = 0
+        self._done = done
+        self._timeout_s, self._too_late_at = timeout_s, self._loop.time() + timeout_s
+        if self._looks_at > self._too_late_at:
+            self._look_at(self._too_late_at)
+        self.transport.write(adu(transaction, unit, pdu))
+
+    def abort(self) -> None:
+        """Ends it, and an exchange under way with it, at once: what a device does not take would
+        hold open a connection that is only closed."""
+        self.transport.abort()
+        self._end(ConnectionResetError("closed"))
+
+    # As asyncio.Protocol.
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        self.transport = cast(asyncio.Transport, transport)  # uvloop's is none by inheritance
+        sock = transport.get_extra_info("socket")
+        if sock is not None:
+            with suppress(OSError):  # reset already; connection_lost tells in a moment
+                sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+                sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+
+    def data_received(self, data: bytes) -> None:
+        try:
+            frames = self._reader.feed(data)
+        except BadHeader as bad:
+            for frame in bad.frames:
+                self._take(frame)
+            self._break(bad)
+            return
+        for frame in frames:
+            self._take(frame)
+
+    def eof_received(self) -> None:
+        self.lost = CLOSED  # at once, so that the next request does not go into a dead connection
+
+    def connection_lost(self, reason: Exception | None) -> None:
+        self.lost = CLOSED if reason is None else str(reason)
+        if self._looks is not None:
+            self._looks.cancel()
+        self._end(ConnectionResetError(self.lost))
+
+    def _take(self, frame: Frame) -> None:
+        mine = frame.transaction == self._transaction and self._unit in (None, frame.unit)
+        if mine and self._done is not None:
+            self._end(frame.pdu)
+            return
+        self._strays += 1
+        if self._strays > limits.STRAY_FRAMES_MAX:
+            most = limits.STRAY_FRAMES_MAX
+            self._break(BadHeader(f"more than {most} frames that nobody asked for"))
+
+    def _break(self, why: BadHeader) -> None:
+        self.lost = str(why)
+        self._end(why)
+        self.abort()
+
+    def _end(self, end: End) -> None:
+        done, self._done = self._done, None
+        if done is not None:
+            done(end)
+
+    # The deadline: one timer for many exchanges, since nearly all are in time.
+
+    def _look_at(self, when: float) -> None:
+        if self._looks is not None:
+            self._looks.cancel()
+        self._looks, self._looks_at = self._loop.call_at(when, self._look), when
+
+    def _look(self) -> None:
+        self._looks, self._looks_at = None, math.inf
+        if self._done is None:
+            return
+        if self._loop.time() < self._too_late_at:
+            self._look_at(self._too_late_at)
+        else:
+            self._end(TimeoutError(f"no reply within {self._timeout_s:g} s"))

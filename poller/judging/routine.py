@@ -1,0 +1,42 @@
+"""The visit that nearly all are: one request, whose reply says what the last one said.
+
+Compared as octets, and nothing decoded; what a watch knows by it, it takes in when anybody looks.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from poller.judging.findings import Moment
+from poller.judging.uptime import Start
+from poller.reading.frames import Request
+from poller.reading.read_plan import Pass
+
+
+@dataclass(slots=True)
+class Routine:
+    """still: the reply without what ticks. start: of the relay, by the last reading; None: it tells
+    none. step_s: what its uptime counts in. pdu, at: the newest reply, and when it came; None:
+    there was none yet."""
+
+    request: Request
+    pass_: Pass
+    still: bytes
+    start: Start | None
+    step_s: float
+    pdu: bytes | None = None
+    at: Moment | None = None
+
+    def repeats(self, pdu: bytes, started: float, at: Moment) -> bool:
+        """Whether it tells nothing but that time has passed. started: monotonic seconds."""
+        pass_ = self.pass_
+        if pass_.still(0, pdu) != self.still:
+            return False
+        uptime_s = pass_.uptime((pdu,))
+        if uptime_s is not None:
+            start = Start.told(uptime_s, asked=started, answered=at.mono, step_s=self.step_s)
+            if self.start is None or not start.agrees(self.start):
+                return False
+            self.start = start
+        self.pdu, self.at = pdu, at
+        return True
