@@ -231,30 +231,30 @@ def _believed(
 
 def _namesakes(state: State, name: str, serial: str | None) -> Decided:
     """Positions whose list of namesakes changes when name tells this serial number, or none."""
-    lists = {
-        other: relay.duplicates
-        for other, relay in state.relays.items()
-        if relay.listed and other != name
-    }
-    same = tuple(
-        other
-        for other in sorted(lists)
-        if serial is not None
-        and (nameplate := state.relays[other].nameplate) is not None
-        and nameplate.serNum == serial
-    )
+    same = () if serial is None else tuple(sorted(_telling(state, serial) - {name}))
     out: Decided = []
     own = state.relays[name].duplicates
     if same != own:
         out.append((name, ev.SerialDuplicated(serNum=serial, others=same)))
-    for other in sorted({*same, *own} & lists.keys()):
-        rest = {*lists[other]} - {name} | ({name} if other in same else set())
+    for other in sorted({*same, *own} - {name}):
+        relay = state.relays.get(other)
+        if relay is None or not relay.listed:
+            continue
+        rest = {*relay.duplicates} - {name} | ({name} if other in same else set())
         after = tuple(sorted(rest))
-        if after != lists[other]:
-            told = state.relays[other].nameplate
-            number = told.serNum if told is not None else None
+        if after != relay.duplicates:
+            number = relay.nameplate.serNum if relay.nameplate is not None else None
             out.append((other, ev.SerialDuplicated(serNum=number, others=after)))
     return out
+
+
+def _telling(state: State, serial: str) -> set[str]:
+    """Listed relays that tell this serial number."""
+    return {
+        name
+        for name, relay in state.relays.items()
+        if relay.nameplate is not None and relay.nameplate.serNum == serial and relay.listed
+    }
 
 
 def _no_map(state: State, site: Site, name: str, relay: Relay, finding: Any) -> Decided:

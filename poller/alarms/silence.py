@@ -84,11 +84,9 @@ def look(
     A relay that work made silent is nobody's fault and is told alone, where that is suppressed.
     """
     listed = site.file.by_id
-    gone = {
-        name: listed[name]
-        for name, relay in state.relays.items()
-        if silent(relay) and name in listed
-    }
+    # of each event this looks at every relay, and nearly all answer
+    quiet = [name for name, relay in state.relays.items() if relay.answering is False]
+    gone = {name: listed[name] for name in quiet if silent(state.relays[name]) and name in listed}
     if not gone:
         return Silence()
     own = {
