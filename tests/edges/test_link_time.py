@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from poller.edges.link import Link
+from poller.edges.wire import End
 from poller.reading.exchange import NoReply, Outcome, Reply
 from poller.reading.frames import adu, read
 from tests.trials.virtual_loop import run
@@ -219,5 +220,63 @@ def test_closed_under_a_request_it_is_not_tried_again() -> None:
         assert await task == NoReply(reason="closed")
         assert asyncio.get_running_loop().time() == pytest.approx(1 + REPLY_S)
         assert (len(device.asked), device.connections) == (2, 1)
+
+    run(main())
+
+
+# Asked by call-back, on a connection that stands.
+
+
+def begun(link: Link, ends: list[tuple[float, End]]) -> bool:
+    loop = asyncio.get_running_loop()
+    return link.begin(255, REQUEST, TIMEOUT_S, lambda end: ends.append((loop.time(), end)))
+
+
+def test_the_deadline_counts_from_its_own_request_and_not_from_one_before() -> None:
+    async def main() -> None:
+        device = Device([good, silent])
+        link, ends = device.link(), list[tuple[float, End]]()
+        await ask(link)
+        await asyncio.sleep(1)
+        assert begun(link, ends)
+        await asyncio.sleep(10)
+        [(when, end)] = ends
+        assert when == pytest.approx(device.asked[1] + TIMEOUT_S)
+        assert isinstance(end, TimeoutError)
+        assert link.outcome(REQUEST, end) == NoReply(reason="no reply within 3 s")
+        assert not link.connected
+
+    run(main())
+
+
+def test_nothing_is_begun_without_a_connection_or_while_the_device_rests() -> None:
+    async def main() -> None:
+        device = Device([good, good])
+        link, ends = device.link(), list[tuple[float, End]]()
+        assert not begun(link, ends)
+        await ask(link)
+        await asyncio.sleep(0.9 * REST_S)
+        assert not begun(link, ends)
+        await asyncio.sleep(0.2 * REST_S)
+        assert begun(link, ends)
+        await asyncio.sleep(1)
+        assert len(device.asked) == 2
+        assert [end for _, end in ends] == [SEVEN]
+
+    run(main())
+
+
+def test_what_is_under_way_ends_when_the_link_is_closed() -> None:
+    async def main() -> None:
+        device = Device([good, silent])
+        link, ends = device.link(), list[tuple[float, End]]()
+        await ask(link)
+        await asyncio.sleep(1)
+        assert begun(link, ends)
+        await link.close()
+        [(_, end)] = ends
+        assert isinstance(end, ConnectionResetError)
+        await asyncio.sleep(10)
+        assert len(ends) == 1
 
     run(main())

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import pairwise
 from random import Random
+from typing import Any
 
 import pytest
 import structlog
@@ -24,7 +25,7 @@ from poller.reading.frames import Request, read
 from poller.reading.read_plan import compile_map
 from simulator.relay import Relay
 from tests.judging.visits import PACE, larch, shipped, utc, visits
-from tests.trials.virtual_loop import run
+from tests.trials.virtual_loop import VirtualLoop, run
 
 REPLY_S = 0.05
 ERRAND = read("holding", 0, 1)
@@ -227,6 +228,25 @@ def test_the_others_behind_a_gateway_go_on_while_one_is_paused() -> None:
             assert len(bench.told) == 10
 
     run(main())
+
+
+class EarlyLoop(VirtualLoop):
+    """Its timers are up to a millisecond early, as those of a loop that counts in milliseconds."""
+
+    def call_later(self, delay: float, *args: Any, **more: Any) -> asyncio.TimerHandle:
+        return super().call_later(max(delay - 0.0009, 0.0), *args, **more)
+
+
+def test_a_timer_that_is_early_makes_no_visit_early_and_none_twice() -> None:
+    async def main() -> None:
+        async with polling([0.0], slots=3) as bench:
+            await asyncio.sleep(599)
+            first, *later = bench.link.visits(1)
+            assert [first, *(int(at) for at in later)] == [60 * number for number in range(10)]
+            assert len(bench.told) == 10
+
+    with asyncio.Runner(loop_factory=EarlyLoop) as runner:
+        runner.run(main())
 
 
 # Absent units.
