@@ -104,7 +104,7 @@ async def serve(
             reader=reader,
             random=random.Random(),  # noqa: S311 - spreads polls, hides nothing
             outputs=lambda of, inside: [
-                *_outputs(of, inside, reader, committer, site_file),
+                *outputs_of(of, inside, reader, committer, site_file),
                 *([] if of.file.page is None else [shown(of.file.page)]),
                 *also,
             ],
@@ -202,13 +202,18 @@ async def _quietly(work: Any) -> None:
         await work
 
 
-def _outputs(
+def outputs_of(
     site: Site,
     inside: Inside,
     reader: Reader,
     committer: ThreadCommitter,
     site_file: Path,
 ) -> Sequence[Output]:
+    """Opens what the site names; relative names in it begin in the folder of its file.
+
+    Raises Faulty.
+    """
+
     def context_for(name: str) -> Context:
         return Context(
             name=name,

@@ -8,12 +8,11 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
+from poller.cli.run import outputs_of
 from poller.edges.clock import SystemClock
 from poller.journal.committer import ThreadCommitter
 from poller.journal.reader import Reader
 from poller.journal.store import Writer
-from poller.publishing.opening import open_outputs
-from poller.publishing.ports import Context, Inside, Output
 from poller.service import Ports, Service
 from poller.site.settings import Site
 
@@ -24,28 +23,6 @@ async def running(folder: Path, asked: Site) -> AsyncIterator[Service]:
     with Writer.open(folder / "a.journal") as writer, Reader.open(writer.path) as reader:
         committer = ThreadCommitter(writer)
 
-        def outputs(of: Site, inside: Inside) -> list[Output]:
-            def context(name: str) -> Context:
-                return Context(
-                    name=name,
-                    site=of,
-                    settings=of.file.outputs[name],
-                    reader=reader,
-                    committer=committer,
-                    live=inside.live,
-                    state=inside.state,
-                    acknowledge=inside.acknowledge,
-                    clock_kept=inside.clock_kept,
-                    stuck=inside.stuck,
-                    now=SystemClock().utc,
-                    secrets=lambda secret: None,
-                    extra={"folder": str(folder)},
-                )
-
-            found, problems = open_outputs(of, context)
-            assert not problems, problems
-            return list(found)
-
         service = Service(
             asked,
             Ports(
@@ -54,7 +31,9 @@ async def running(folder: Path, asked: Site) -> AsyncIterator[Service]:
                 committer=committer,
                 reader=reader,
                 random=random.Random(1),
-                outputs=outputs,
+                outputs=lambda of, inside: outputs_of(
+                    of, inside, reader, committer, folder / "site.yaml"
+                ),
                 version="bench",
             ),
         )
