@@ -13,7 +13,16 @@ from poller.alarms.folds import FOLDS as ALARMS
 from poller.model import events as ev
 from poller.model import limits
 from poller.model.nameplate import Nameplate
-from poller.model.standing import Baseline, Firmware, Flag, Investigation, Manual, Relay, State
+from poller.model.standing import (
+    Baseline,
+    Firmware,
+    Flag,
+    Investigation,
+    Manual,
+    Relay,
+    Relays,
+    State,
+)
 from poller.model.work import ENDED, Asset, Note, Work, WorkState, asset_key, by_number
 from poller.work import due_book
 
@@ -295,7 +304,7 @@ def fold(state: State, events: Iterable[tuple[int, ev.Event]]) -> State:
 
     The relays are copied once a call and not once an event: give it batches.
     """
-    relays = dict(state.relays)
+    relays = Relays(state.relays)
     state = replace(state, relays=relays)
     for seq, event in events:
         body: Any = event.body

@@ -27,7 +27,7 @@ from poller.model.alarms import (
 )
 from poller.model.events import Body, Event, ServiceStarted, TimerSet
 from poller.model.refusal import Refusal
-from poller.model.standing import State
+from poller.model.standing import State, away
 from poller.model.work import ENDED
 from poller.site.alarm_catalogue import Catalogue
 from poller.site.settings import Site
@@ -108,7 +108,7 @@ def _let_go(state: State, catalogue: Catalogue) -> set[str]:
     perhaps no longer.
     """
     entries = catalogue.of(Cause.SILENT)
-    found = {name for name, relay in state.relays.items() if silence.silent(relay)}
+    found = {name for name in away(state.relays) if silence.silent(state.relays[name])}
     for entry in entries:
         alarms = {name: state.alarms.get(f"{name}.{entry.id}") for name in found}
         found -= {

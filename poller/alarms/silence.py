@@ -12,7 +12,7 @@ from typing import Final
 from poller.alarms import covers
 from poller.model import limits
 from poller.model.alarms import Cause
-from poller.model.standing import Relay, State
+from poller.model.standing import Relay, State, away
 from poller.model.work import Work
 from poller.site.alarm_catalogue import Catalogue
 from poller.site.settings import Intervals, RelayEntry, Site, pace
@@ -84,9 +84,11 @@ def look(
     A relay that work made silent is nobody's fault and is told alone, where that is suppressed.
     """
     listed = site.file.by_id
-    # of each event this looks at every relay, and nearly all answer
-    quiet = [name for name, relay in state.relays.items() if relay.answering is False]
-    gone = {name: listed[name] for name in quiet if silent(state.relays[name]) and name in listed}
+    gone = {
+        name: listed[name]
+        for name in sorted(away(state.relays))
+        if silent(state.relays[name]) and name in listed
+    }
     if not gone:
         return Silence()
     own = {

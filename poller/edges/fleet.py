@@ -26,7 +26,8 @@ from poller.site.register_map import RegisterMap
 from poller.site.settings import Pace, RelayEntry, Site, pace
 
 log = structlog.get_logger()
-SPREAD_S: Final = 5.0  # first visits are spread over at most so long
+SPREAD_S: Final = 5.0  # first visits are spread over so long, where there is no more to be told:
+FIRST_A_S: Final = 200  # relays a second that can be told of from nothing
 Place: TypeAlias = tuple[str, int]  # host, port
 
 
@@ -66,11 +67,12 @@ class Fleet:
     async def arrange(self, site: Site, state: State, group: asyncio.TaskGroup) -> None:
         """Starts, stops and restarts endpoints until they are what the site says."""
         wanted = _wishes(site)
+        told_s = len(site.file.relays) / FIRST_A_S
         for place in [p for p, run in self._running.items() if wanted.get(p) != run.wishes]:
             await self._end(place)
         for place, wishes in wanted.items():
             if place not in self._running:
-                self._start(place, wishes, state, group)
+                self._start(place, wishes, state, group, told_s)
 
     async def stop(self) -> None:
         for place in list(self._running):
@@ -122,7 +124,12 @@ class Fleet:
             del self._units[unit.relay]
 
     def _start(
-        self, place: Place, wishes: tuple[Wish, ...], state: State, group: asyncio.TaskGroup
+        self,
+        place: Place,
+        wishes: tuple[Wish, ...],
+        state: State,
+        group: asyncio.TaskGroup,
+        told_s: float,
     ) -> None:
         first = wishes[0]
         gateway = first.entry.behind_serial
@@ -134,7 +141,7 @@ class Fleet:
             rest_ms=max(wish.pace.rest_ms for wish in wishes),
             monotonic=self.clock.mono,
         )
-        units = [self._unit(wish, state) for wish in wishes]
+        units = [self._unit(wish, state, told_s) for wish in wishes]
         endpoint = Endpoint(
             link=link,
             units=units,
@@ -148,9 +155,10 @@ class Fleet:
         task = group.create_task(endpoint.run(), name=f"poll {place[0]}:{place[1]}")
         self._running[place] = Running(wishes=wishes, endpoint=endpoint, task=task)
 
-    def _unit(self, wish: Wish, state: State) -> Unit:
+    def _unit(self, wish: Wish, state: State, told_s: float) -> Unit:
         entry, relay = wish.entry, state.relays[wish.entry.id]
-        start = self.clock.mono() + self.random.uniform(0, min(self.spread_s, wish.pace.status_s))
+        spread_s = max(min(self.spread_s, wish.pace.status_s), told_s)
+        start = self.clock.mono() + self.random.uniform(0, spread_s)
         watch = Watch(
             pace=wish.pace,
             maps=[self._compile(used) for used in wish.maps],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 from poller.model.alarms import Alarm
@@ -104,6 +105,30 @@ class Points:
 
     blocks: dict[str, tuple[int, ...]] = field(default_factory=dict)
     places: dict[str, int] = field(default_factory=dict)
+
+
+class Relays(dict[str, Relay]):
+    """Relays by name. away: those that don't answer, kept since it is asked of every event."""
+
+    __slots__ = ("away",)
+
+    def __init__(self, known: Mapping[str, Relay]) -> None:
+        super().__init__(known)
+        self.away = {*away(known)}
+
+    def __setitem__(self, name: str, relay: Relay) -> None:
+        super().__setitem__(name, relay)
+        if relay.answering is False:
+            self.away.add(name)
+        else:
+            self.away.discard(name)
+
+
+def away(relays: Mapping[str, Relay]) -> Collection[str]:
+    """Names of those that don't answer."""
+    if isinstance(relays, Relays):
+        return relays.away
+    return [name for name, relay in relays.items() if relay.answering is False]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -24,8 +24,8 @@ class Relay(asyncio.Protocol):
         self._image = image(number)
         self._delay_s = delay_s
         first, last = 2 * STATUS, 2 * (STATUS + STATUS_REGISTERS)
-        head = struct.pack(">HHBBB", 0, 3 + last - first, 255, 3, last - first)
-        self._before = head + self._image[first : 2 * UPTIME]
+        self._length = struct.pack(">HH", 0, 3 + last - first)
+        self._before = bytes((3, last - first)) + self._image[first : 2 * UPTIME]
         self._after = self._image[2 * UPTIME + 4 : last]
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
@@ -35,7 +35,8 @@ class Relay(asyncio.Protocol):
         first, count = struct.unpack_from(">HH", data, 8)
         if first == STATUS and count == STATUS_REGISTERS:
             ticks = int(100 * (time.monotonic() - BEGAN))
-            reply = b"".join((data[:2], self._before, ticks.to_bytes(4, "big"), self._after))
+            told = ticks.to_bytes(4, "big")
+            reply = b"".join((data[:2], self._length, data[6:7], self._before, told, self._after))
         else:
             values = self._image[2 * first : 2 * (first + count)]
             head = struct.pack(">HHBBB", 0, 3 + len(values), data[6], 3, len(values))
