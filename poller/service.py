@@ -102,7 +102,8 @@ class Service:
     _pump: Pump = field(init=False)
     _publishing: asyncio.Task[None] = field(init=False)
     _group: asyncio.TaskGroup = field(init=False)
-    _dropped: bool = False  # findings were dropped while the journal could not take them
+    # relays of which findings were dropped while the journal could not take them
+    _dropped: set[str] = field(default_factory=set)
     _snapshot_seq: int = 0
     _steps: Steps = field(init=False)
     _own: OwnFacts = field(default_factory=OwnFacts)
@@ -261,12 +262,14 @@ class Service:
 
     def _found(self, unit: Unit, findings: tuple[Finding, ...]) -> None:
         if self._waiting.full:
-            self._dropped = self._dropped or bool(findings)
+            if findings:
+                self._dropped.add(unit.relay)
             return
         if self._dropped:
-            self._dropped = False
-            self._fleet.forget_unconfirmed(self.state)
-            return
+            dropped, self._dropped = self._dropped, set()
+            self._fleet.forget_unconfirmed(self.state, dropped)
+            if unit.relay in dropped:
+                return
         for finding in findings:
             self._decide(About(relay=unit.relay, finding=finding))
 
@@ -311,6 +314,7 @@ class Service:
         durable = self._durable.state
         self.state = fold(durable, enumerate(left, start=durable.seq + 1))
         self._fleet.forget_unconfirmed(self.state)
+        self._dropped.clear()
         self._own_told = ()
 
     async def _watch_clock(self) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from random import Random
 from typing import Final, TypeAlias
@@ -26,8 +26,8 @@ from poller.site.register_map import RegisterMap
 from poller.site.settings import Pace, RelayEntry, Site, pace
 
 log = structlog.get_logger()
-SPREAD_S: Final = 5.0  # first visits are spread over so long, where there is no more to be told:
-FIRST_A_S: Final = 200  # relays a second that can be told of from nothing
+SPREAD_S: Final = 5.0  # first visits are spread over at most so long, where relays are few
+MANY: Final = 2_000  # take twice that time, and more their square: each event looks at them all
 Place: TypeAlias = tuple[str, int]  # host, port
 
 
@@ -67,7 +67,7 @@ class Fleet:
     async def arrange(self, site: Site, state: State, group: asyncio.TaskGroup) -> None:
         """Starts, stops and restarts endpoints until they are what the site says."""
         wanted = _wishes(site)
-        told_s = len(site.file.relays) / FIRST_A_S
+        told_s = 2 * SPREAD_S * (len(site.file.relays) / MANY) ** 2
         for place in [p for p, run in self._running.items() if wanted.get(p) != run.wishes]:
             await self._end(place)
         for place, wishes in wanted.items():
@@ -88,10 +88,12 @@ class Fleet:
         run = self._running.get((host, port))
         return run.endpoint if run else None
 
-    def forget_unconfirmed(self, state: State) -> None:
-        """After findings were dropped: every watch starts again from what events have told."""
+    def forget_unconfirmed(self, state: State, relays: Collection[str] | None = None) -> None:
+        """After findings were dropped: the watches of these relays, or all, start again from what
+        events have told."""
         for unit in self._units.values():
-            unit.watch.forget_unconfirmed(memory(state.relays[unit.relay]))
+            if relays is None or unit.relay in relays:
+                unit.watch.forget_unconfirmed(memory(state.relays[unit.relay]))
 
     def readings(self) -> dict[str, StatusReading]:
         """The last status reading of each relay that has one."""
