@@ -16,14 +16,12 @@ from poller.reading.read_plan import Pass
 @dataclass(slots=True)
 class Routine:
     """still: the reply without what ticks. start: of the relay, by the last reading; None: it tells
-    none. step_s: what its uptime counts in. pdu, at: the newest reply, and when it came; None:
-    there was none yet."""
+    none. pdu, at: the newest reply, and when it came; None: there was none yet."""
 
     request: Request
     pass_: Pass
     still: bytes
     start: Start | None
-    step_s: float
     pdu: bytes | None = None
     at: Moment | None = None
 
@@ -32,9 +30,10 @@ class Routine:
         pass_ = self.pass_
         if pass_.still(0, pdu) != self.still:
             return False
-        uptime_s = pass_.uptime((pdu,))
-        if uptime_s is not None:
-            start = Start.told(uptime_s, asked=started, answered=at.mono, step_s=self.step_s)
+        uptime = pass_.uptime_place
+        uptime_s = None if uptime is None else uptime.read(pdu)
+        if uptime is not None and uptime_s is not None:
+            start = Start.told(uptime_s, asked=started, answered=at.mono, step_s=uptime.scale)
             if self.start is None or not start.agrees(self.start):
                 return False
             self.start = start

@@ -217,7 +217,6 @@ class Watch:
                 pass_=status,
                 still=still,
                 start=self._known_uptime,
-                step_s=status.uptime_step_s,
             )
 
     def _take_in(self) -> None:
@@ -455,8 +454,8 @@ class Watch:
             return
         uptime_s = read.pass_.uptime(read.replies)
         if uptime_s is not None:
-            step_s, answered = read.pass_.uptime_step_s, self.now.mono
-            start = Start.told(uptime_s, asked=asked, answered=answered, step_s=step_s)
+            step_s = read.pass_.uptime_place.scale if read.pass_.uptime_place else 1.0
+            start = Start.told(uptime_s, asked=asked, answered=self.now.mono, step_s=step_s)
             self._follow_uptime(start)
         stills = tuple(
             pdu if pdu is None else read.pass_.still(at, pdu) for at, pdu in enumerate(read.replies)

@@ -118,7 +118,7 @@ class Uptime:
     octet: int
     form: struct.Struct
     low_word_first: bool
-    scale: float
+    scale: float  # what one count stands for
     offset: float
 
     def read(self, pdu: bytes) -> int | None:
@@ -144,12 +144,12 @@ class Pass:
     uptime_field: Number | None = None
     low_word_first: bool = False
     ticks: tuple[tuple[slice, ...], ...] = field(init=False, compare=False, repr=False)
-    _uptime: Uptime | None = field(init=False, compare=False, repr=False)
+    uptime_place: Uptime | None = field(init=False, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         ticks = tuple(_ticks(request, self.spans) for request in self.requests)
         object.__setattr__(self, "ticks", ticks)
-        object.__setattr__(self, "_uptime", self._find_uptime())
+        object.__setattr__(self, "uptime_place", self._find_uptime())
 
     def still(self, index: int, pdu: bytes) -> bytes:
         """The reply without what ticks: equal twice, nothing but time has passed."""
@@ -166,15 +166,10 @@ class Pass:
 
     def uptime(self, replies: Sequence[bytes | None]) -> int | None:
         """Seconds; None where the map tells none or its block was not read."""
-        if self._uptime is None:
+        if self.uptime_place is None:
             return None
-        pdu = replies[self._uptime.reply]
-        return None if pdu is None else self._uptime.read(pdu)
-
-    @property
-    def uptime_step_s(self) -> float:
-        """What one count of its register stands for."""
-        return self.uptime_field.scale if self.uptime_field else 1.0
+        pdu = replies[self.uptime_place.reply]
+        return None if pdu is None else self.uptime_place.read(pdu)
 
     def split(self, index: int) -> Pass:
         """That request replaced by one for each field; the same pass where it can't be split."""
