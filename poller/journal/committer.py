@@ -7,7 +7,6 @@ The thread takes all that waits, up to a batch, and makes it durable in one tran
 from __future__ import annotations
 
 import asyncio
-import sys
 import threading
 import time
 from collections import deque
@@ -28,7 +27,6 @@ from poller.model.status import StatusReading
 
 log = structlog.get_logger(__name__)
 NOTES_WAIT_S: Final = 0.5  # for events to ride with; lost in a crash, an output delivers twice
-SWITCH_S: Final = 0.0005
 T = TypeVar("T")
 
 
@@ -61,8 +59,6 @@ class ThreadCommitter:
         self._notes_due = 0.0
         self._closing = False
         self._ended = self._loop.create_future()
-        # it gives the interpreter away for each row, and a busy loop would keep it for 5 ms each
-        sys.setswitchinterval(SWITCH_S)
         self._thread = threading.Thread(target=self._work, name="journal", daemon=True)
         self._thread.start()
 
