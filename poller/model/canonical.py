@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 from datetime import UTC, datetime, timedelta
 from functools import cache
-from typing import Annotated, Any, TypeVar
+from types import NoneType
+from typing import Annotated, Any, Final, TypeVar
 
 from pydantic import PlainSerializer, TypeAdapter, WithJsonSchema
 
@@ -34,14 +35,18 @@ def encode(value: object) -> bytes:
     return text.encode(errors="backslashreplace")
 
 
+_LEAVES: Final = frozenset({str, int, bool, NoneType})
+
+
 def _refuse_floats(value: object) -> None:
     if isinstance(value, float):
         raise TypeError(f"a float in what is hashed: {value!r}")
     if isinstance(value, dict):
-        for inner in value.values():
-            _refuse_floats(inner)
-    elif isinstance(value, (list, tuple)):
-        for inner in value:
+        value = value.values()
+    elif not isinstance(value, (list, tuple)):
+        return
+    for inner in value:
+        if type(inner) not in _LEAVES:  # of which nearly all are
             _refuse_floats(inner)
 
 
