@@ -114,20 +114,25 @@ class Rounds:
         """Waits for who is next, or asks."""
         self._timer = None
         unit = self.next()
-        if unit is None:
-            return  # until somebody interrupts
+        if unit is None or self._over is None or self._over.done():
+            return  # until somebody interrupts, or has done so already
         watch, now = unit.watch, self.clock.mono()
         delay = watch.due - now
         if delay > 0:
             self._timer = self._loop.call_later(max(delay, SOON_S), self._step)
             return
-        request = watch.routine(now)
-        if request is not None:
-            self._asked = unit, request, now
-            if self.link.begin(unit.unit, request, watch.pace.reply_timeout_s, self._answered):
-                return
-            self._asked = None
-        self._end(Visit(unit=unit))
+        try:
+            request = watch.routine(now)
+            if request is not None:
+                timeout_s = watch.pace.reply_timeout_s
+                if self.link.begin(unit.unit, request, timeout_s, self._answered):
+                    self._asked = unit, request, now
+                    return
+        except Exception:
+            self.failed(unit)
+            self._end(None)
+        else:
+            self._end(Visit(unit=unit))
 
     def _answered(self, end: End) -> None:
         if self._asked is None:

@@ -58,13 +58,13 @@ class Wire(asyncio.Protocol):
     ) -> None:
         """done is called once, and never before this returns. any_unit: whatever unit answers."""
         assert self._done is None, "one at a time"
+        self.transport.write(adu(transaction, unit, pdu))
         self._transaction, self._unit = transaction, None if any_unit else unit
         self._strays = 0
         self._done = done
         self._timeout_s, self._too_late_at = timeout_s, self._loop.time() + timeout_s
         if self._looks_at > self._too_late_at:
             self._look_at(self._too_late_at)
-        self.transport.write(adu(transaction, unit, pdu))
 
     def abort(self) -> None:
         """Ends it, and an exchange under way with it, at once: what a device does not take would

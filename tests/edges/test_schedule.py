@@ -39,7 +39,7 @@ class LoopClock:
         return utc(self.mono())
 
 
-@dataclass(slots=True)
+@dataclass
 class Link:
     """relays: by unit id; one that is missing never answers. asked: (seconds, unit, request)."""
 
@@ -377,6 +377,17 @@ def test_errands_waiting_or_under_way_are_answered_when_polling_ends() -> None:
     run(main())
 
 
+def test_an_interruption_at_the_very_moment_at_which_a_visit_is_due_does_not_double_it() -> None:
+    async def main() -> None:
+        async with polling([0.0], slots=3) as bench:
+            loop = asyncio.get_running_loop()
+            loop.call_at(60 - 1e-9, bench.endpoint._rounds.interrupt)  # on the timer before its own
+            await asyncio.sleep(70)
+            assert [int(at) for at, _, _ in bench.link.asked if at > 1] == [60]
+
+    run(main())
+
+
 # Client slots.
 
 
@@ -442,3 +453,24 @@ def test_a_fault_of_ours_in_one_visit_does_not_end_the_endpoint() -> None:
     failed = [log for log in logs if log["event"] == "visit_failed"]
     assert {log["relay"] for log in failed} == {"r1"}
     assert 10 <= len(failed) <= 11  # at the interval, not in a tight loop
+
+
+def test_a_connection_that_takes_nothing_is_no_end_of_the_endpoint() -> None:
+    async def main() -> None:
+        async with polling([0.0], slots=3) as bench:
+            await asyncio.sleep(30)
+            begin = bench.link.begin
+
+            def raising(*_: object) -> bool:
+                raise RuntimeError("the handle is closed")
+
+            bench.link.begin = raising  # type: ignore[method-assign,assignment]
+            await asyncio.sleep(120)
+            before = len(bench.told)
+            bench.link.begin = begin  # type: ignore[method-assign]
+            await asyncio.sleep(120)
+            assert len(bench.told) == before + 2
+
+    with structlog.testing.capture_logs() as logs:
+        run(main())
+    assert [log["event"] for log in logs] == ["visit_failed"]
