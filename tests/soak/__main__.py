@@ -1,9 +1,10 @@
 """uv run python -m tests.soak [--minutes N] [--picture FILE]: the service, left to run.
 
 Two hundred relays on real sockets, Mosquitto and a client that is not ours; every misbehaviour of
-the simulator in turn. Looks at memory and file descriptors of the service, and afterwards whether
-every change came to the client, once, and nothing that did not happen. Exit 1 where memory grew by
-one percent an hour or more over the last three quarters, descriptors grew, or something was lost.
+the simulator in turn, and a person who says of each change what it was. Looks at memory and file
+descriptors of the service, and afterwards whether every change came to the client, once, and
+nothing that did not happen. Exit 1 where memory grew by one percent an hour or more over the last
+three quarters, descriptors grew, or something was lost.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from collections import Counter
 from pathlib import Path
 from typing import Any, Final
 
+from poller.edges import control
 from tests.e2e import processes as run
 from tests.e2e.told import Fact, happened, told
 from tests.soak.curve import Sample, picture, slope
@@ -86,11 +88,12 @@ def _soak(folder: Path, lasts_s: float, seed: int) -> tuple[list[Sample], list[s
         run.simulator(file, folder) as addresses,
         run.poller(_site(folder, addresses, port)) as service,
     ):
-        began = time.monotonic()
+        began, settled = time.monotonic(), set[str]()
         while time.monotonic() - began < lasts_s:
             time.sleep(LOOK_EVERY_S)
             if service.poll() is not None:
                 return samples, [f"the service ended by itself, with {service.returncode}"]
+            _settle(folder, settled)
             samples.append(_look(service.pid, time.monotonic() - began))
             if len(samples) % TELL_EVERY == 0:
                 last = samples[-1]
@@ -100,6 +103,17 @@ def _soak(folder: Path, lasts_s: float, seed: int) -> tuple[list[Sample], list[s
                     file=sys.stderr,
                 )
     return samples, []
+
+
+def _settle(folder: Path, settled: set[str]) -> None:
+    """Ends the investigations that were opened since, so that what is open does not pile up."""
+    [socket] = (folder / "run").glob("*.sock")
+    for event in run.lines(folder / "events.jsonl"):
+        if event["kind"] == "investigation_opened" and event["id"] not in settled:
+            settled.add(event["id"])
+            said = {"who": "soak", "disposition": "not_authorised", "why": "the story wanted it"}
+            said["investigation"] = event["body"]["investigation"]
+            control.request(socket, event["id"], "disposition_give", said)
 
 
 def _look(process: int, at_s: float) -> Sample:
