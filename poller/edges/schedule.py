@@ -129,6 +129,8 @@ class Endpoint:
 
     async def _visit(self, visit: Visit) -> None:
         unit, heard = visit.unit, visit.heard
+        if unit.paused:
+            return  # since the round ended
         watch = unit.watch
         if heard is not None:
             started = Moment(visit.started, heard.at.utc)

@@ -377,6 +377,21 @@ def test_errands_waiting_or_under_way_are_answered_when_polling_ends() -> None:
     run(main())
 
 
+def test_a_pause_at_the_very_moment_at_which_a_visit_is_due_comes_first() -> None:
+    async def main() -> None:
+        async with polling([0.0], slots=3) as bench:
+            await asyncio.sleep(30)
+            [unit] = bench.endpoint.units
+            unit.watch.look_again(30.0)  # a visit that is no routine
+            bench.endpoint._rounds._step()
+            before = len(bench.link.asked)
+            await bench.endpoint.set_paused("r1", True)
+            await asyncio.sleep(100)
+            assert len(bench.link.asked) == before
+
+    run(main())
+
+
 def test_an_interruption_at_the_very_moment_at_which_a_visit_is_due_does_not_double_it() -> None:
     async def main() -> None:
         async with polling([0.0], slots=3) as bench:
