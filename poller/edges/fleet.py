@@ -27,7 +27,7 @@ from poller.site.settings import Pace, RelayEntry, Site, pace
 
 log = structlog.get_logger()
 SPREAD_S: Final = 5.0  # first visits are spread over at most so long, where relays are few
-MANY: Final = 2_000  # take twice that time, and more their square: each event looks at them all
+MANY: Final = 2_000  # take twice that time, and more their square: each event copies them all
 Place: TypeAlias = tuple[str, int]  # host, port
 
 
@@ -67,12 +67,13 @@ class Fleet:
     async def arrange(self, site: Site, state: State, group: asyncio.TaskGroup) -> None:
         """Starts, stops and restarts endpoints until they are what the site says."""
         wanted = _wishes(site)
-        told_s = 2 * SPREAD_S * (len(site.file.relays) / MANY) ** 2
         for place in [p for p, run in self._running.items() if wanted.get(p) != run.wishes]:
             await self._end(place)
-        for place, wishes in wanted.items():
-            if place not in self._running:
-                self._start(place, wishes, state, group, told_s)
+        new = {place: of for place, of in wanted.items() if place not in self._running}
+        relays = sum(len(wishes) for wishes in new.values())
+        told_s = 2 * SPREAD_S * (relays / MANY) * (len(site.file.relays) / MANY)
+        for place, wishes in new.items():
+            self._start(place, wishes, state, group, told_s)
 
     async def stop(self) -> None:
         for place in list(self._running):
@@ -133,6 +134,7 @@ class Fleet:
         group: asyncio.TaskGroup,
         told_s: float,
     ) -> None:
+        """told_s: the time it takes to tell of all that are started with it."""
         first = wishes[0]
         gateway = first.entry.behind_serial
         link = Link(

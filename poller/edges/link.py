@@ -97,9 +97,12 @@ class Link:
         self._drop()
 
     async def _rest(self) -> None:
-        left = self._ended + self._rest_s - self._monotonic()
-        if left > 0:
-            await asyncio.sleep(left)
+        left_s = self._rest_left_s()
+        if left_s > 0:
+            await asyncio.sleep(left_s)
+
+    def _rest_left_s(self) -> float:
+        return self._ended + self._rest_s - self._monotonic()
 
     async def _once(self, unit: int, request: Request, timeout_s: float) -> Outcome:
         self._lost = False
@@ -125,7 +128,7 @@ class Link:
         """One request on the connection as it stands; done is called once it has ended, and
         outcome() says what that means. False: there is none, or it rests; then nothing is sent."""
         wire = self._wire
-        if wire is None or wire.lost is not None or self._rests():
+        if wire is None or wire.lost is not None or self._rest_left_s() > 0:
             return False
         self._send(wire, unit, request, timeout_s, done)
         return True
@@ -152,12 +155,8 @@ class Link:
         self._done = done
         wire.ask(self._transaction, unit, request.pdu, timeout_s, not self._gateway, self._over)
 
-    def _rests(self) -> bool:
-        return self._rest_s > 0 and self._monotonic() < self._ended + self._rest_s
-
     def _over(self, end: End) -> None:
-        if self._rest_s:
-            self._ended = self._monotonic()
+        self._ended = self._monotonic()
         self._done(end)
 
     async def _open(self) -> Wire:

@@ -62,15 +62,13 @@ class Visit:
 
 @dataclass(slots=True, kw_only=True)
 class Rounds:
-    """told: called after each visit, here with nothing. held: the connection stays open between
-    visits; stays_open: whether one that is not held does, since the next is due soon; where it does
-    not, the round is over. visits: how many were made here."""
+    """told: called after each visit, here with nothing. stays_open: whether the connection does,
+    after a visit; where it does not, the round is over. visits: how many were made here."""
 
     link: Asks
     units: Sequence[Unit]
     clock: Clock
     told: Told
-    held: bool
     stays_open: Callable[[], bool]
     visits: int = 0
     _over: asyncio.Future[Visit | None] | None = None
@@ -145,7 +143,7 @@ class Rounds:
                 self._end(None)
             elif isinstance(end, bytes) and unit.watch.unchanged(end, started, at):
                 self.told(unit, ())
-                if self._interrupted or not (self.held or self.stays_open()):
+                if self._interrupted or not self.stays_open():
                     self._end(None)
                 else:
                     self._step()

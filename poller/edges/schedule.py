@@ -58,7 +58,6 @@ class Endpoint:
             units=self.units,
             clock=self.clock,
             told=self.told,
-            held=self.slots >= HELD_FROM_SLOTS,
             stays_open=self._stays_open,
         )
 
