@@ -55,7 +55,7 @@ def _head(report: rp.Report) -> Iterator[str]:
                 "front panel",
             ),
             ("Changes", f"{len(changes)}, of them {sum(c.firmware for c in changes)} of firmware"),
-            ("Work", f"{len(report.works)} pieces"),
+            ("Work", count(len(report.works), "piece", "pieces")),
             ("Journal", chain.says),
             ("Head of the journal", Raw(f"<code>{chain.seq}:{chain.hash}</code>")),
             ("Events of the span", f"{report.first_seq} to {report.last_seq}"),
