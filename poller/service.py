@@ -11,6 +11,7 @@ import contextlib
 import json
 from collections.abc import Awaitable, Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from random import Random
 from typing import Any, Final
 
@@ -44,7 +45,7 @@ from poller.journal.waiting import Waiting
 from poller.judging.findings import Finding
 from poller.model import limits
 from poller.model.alarms import Cause, Own
-from poller.model.canonical import plain, whole_ms
+from poller.model.canonical import plain
 from poller.model.events import Event, Recorded
 from poller.model.standing import State
 from poller.model.status import Quality, StatusReading
@@ -257,10 +258,12 @@ class Service:
 
     # Deciding and keeping.
 
-    def _utc(self) -> Any:
-        return whole_ms(self.ports.clock.utc())
+    def _utc(self) -> datetime:
+        return self.ports.clock.utc()
 
     def _found(self, unit: Unit, findings: tuple[Finding, ...]) -> None:
+        if not findings and not self._dropped:
+            return  # as nearly always
         if self._waiting.full:
             if findings:
                 self._dropped.add(unit.relay)

@@ -7,14 +7,14 @@ from datetime import UTC, datetime
 from typing import Final, Protocol
 
 from poller.judging.findings import Moment
-from poller.model.canonical import whole_ms
 
 STEP_S: Final = 2.0  # a wall clock this far from the monotonic one has been set, not disciplined
 LOOK_EVERY_S: Final = 10.0
+SOON_S: Final = 0.001  # a loop's timers may be early by as much
 
 
 class Clock(Protocol):
-    """The trial's clock keeps the same two promises: mono never steps, utc may."""
+    """mono never steps; utc may, and comes in whole milliseconds, as records keep it."""
 
     def mono(self) -> float: ...
 
@@ -26,12 +26,12 @@ class SystemClock:
 
     @staticmethod
     def utc() -> datetime:
-        """In whole milliseconds: datetime.replace would take twice as long as asking."""
+        """datetime.replace would take twice as long as asking."""
         return datetime.fromtimestamp(time.time_ns() // 1_000_000 / 1_000, UTC)
 
 
 def moment(clock: Clock) -> Moment:
-    return Moment(clock.mono(), whole_ms(clock.utc()))
+    return Moment(clock.mono(), clock.utc())
 
 
 class Steps:

@@ -12,6 +12,7 @@ from collections.abc import Awaitable, Callable
 from functools import partial
 from typing import Any, Final, TypeAlias
 
+from poller.edges.clock import SOON_S
 from poller.edges.wire import Done, End, Wire
 from poller.reading.exchange import Garbled, NoReply, Outcome, match
 from poller.reading.frames import BadHeader, Request
@@ -29,7 +30,6 @@ class Link:
 
     __slots__ = (
         "_connect",
-        "_done",
         "_ended",
         "_gateway",
         "_lost",
@@ -61,7 +61,6 @@ class Link:
         self._rest_s = rest_ms / 1000
         self._monotonic = monotonic
         self._wire: Wire | None = None
-        self._done: Done = _nobody
         self._transaction = 0
         self._ended = -self._rest_s
         self._one_at_a_time = asyncio.Lock()
@@ -97,12 +96,9 @@ class Link:
         self._drop()
 
     async def _rest(self) -> None:
-        left_s = self._rest_left_s()
-        if left_s > 0:
-            await asyncio.sleep(left_s)
-
-    def _rest_left_s(self) -> float:
-        return self._ended + self._rest_s - self._monotonic()
+        ended = self._ended if self._wire is None else self._wire.ended
+        while (left_s := ended + self._rest_s - self._monotonic()) > 0:  # noqa: ASYNC110
+            await asyncio.sleep(max(left_s, SOON_S))
 
     async def _once(self, unit: int, request: Request, timeout_s: float) -> Outcome:
         self._lost = False
@@ -121,16 +117,18 @@ class Link:
                 self._drop()
                 return NoReply(reason="closed")
         waiting: asyncio.Future[End] = asyncio.get_running_loop().create_future()
-        self._send(wire, unit, request, timeout_s, partial(_answer, waiting))
+        if not self.begin(unit, request, timeout_s, partial(_answer, waiting)):
+            return self.outcome(request, ConnectionResetError(wire.lost))  # as soon as it stood
         return self.outcome(request, await waiting)
 
     def begin(self, unit: int, request: Request, timeout_s: float, done: Done) -> bool:
         """One request on the connection as it stands; done is called once it has ended, and
         outcome() says what that means. False: there is none, or it rests; then nothing is sent."""
         wire = self._wire
-        if wire is None or wire.lost is not None or self._rest_left_s() > 0:
+        if wire is None or wire.lost is not None or wire.ended + self._rest_s > self._monotonic():
             return False
-        self._send(wire, unit, request, timeout_s, done)
+        self._transaction = self._transaction % TRANSACTIONS + 1
+        wire.ask(self._transaction, unit, request.pdu, timeout_s, done)
         return True
 
     def outcome(self, request: Request, end: End) -> Outcome:
@@ -150,20 +148,12 @@ class Link:
         self._lost = True
         return NoReply(reason="closed" if self._told_to_close else str(end))
 
-    def _send(self, wire: Wire, unit: int, request: Request, timeout_s: float, done: Done) -> None:
-        self._transaction = self._transaction % TRANSACTIONS + 1
-        self._done = done
-        wire.ask(self._transaction, unit, request.pdu, timeout_s, not self._gateway, self._over)
-
-    def _over(self, end: End) -> None:
-        self._ended = self._monotonic()
-        self._done(end)
-
     async def _open(self) -> Wire:
         self._drop()
         local = {} if self._source is None else {"local_addr": (self._source, 0)}
         host, port = self._place
-        _, wire = await self._connect(Wire, host, port, **local)
+        anew = partial(Wire, self._monotonic, any_unit=not self._gateway, ended=self._ended)
+        _, wire = await self._connect(anew, host, port, **local)
         assert isinstance(wire, Wire)
         self._wire = wire
         return wire
@@ -172,13 +162,10 @@ class Link:
         wire, self._wire = self._wire, None
         if wire is not None:
             wire.abort()
+            self._ended = wire.ended
 
 
-def _answer(waiting: asyncio.Future[End], end: End) -> None:
+def _answer(waiting: asyncio.Future[End], end: End, at: float) -> None:
     """Whoever waits may have given up."""
     if not waiting.done():
         waiting.set_result(end)
-
-
-def _nobody(end: End) -> None:
-    """Nothing was asked yet."""

@@ -10,19 +10,18 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Final, Protocol
+from typing import Protocol
 
 import structlog
 
-from poller.edges.clock import Clock, moment
+from poller.edges.clock import SOON_S, Clock
 from poller.edges.wire import Done, End
-from poller.judging.findings import Finding
+from poller.judging.findings import Finding, Moment
 from poller.judging.watch import Heard, Watch
 from poller.reading.exchange import Outcome
 from poller.reading.frames import Request
 
 log = structlog.get_logger()
-SOON_S: Final = 0.001  # a loop's timers may be early by as much, and a visit must not be
 
 
 class Asks(Protocol):
@@ -62,14 +61,14 @@ class Visit:
 
 @dataclass(slots=True, kw_only=True)
 class Rounds:
-    """told: called after each visit, here with nothing. stays_open: whether the connection does,
-    after a visit; where it does not, the round is over. visits: how many were made here."""
+    """told: called after each visit, here with nothing. stays_open: whether the connection does
+    until that one is due; where it does not, the round is over. visits: how many were made here."""
 
     link: Asks
     units: Sequence[Unit]
     clock: Clock
     told: Told
-    stays_open: Callable[[], bool]
+    stays_open: Callable[[Unit | None], bool]
     visits: int = 0
     _over: asyncio.Future[Visit | None] | None = None
     _timer: asyncio.TimerHandle | None = None
@@ -81,7 +80,7 @@ class Rounds:
         """Returns what is to be visited. None: something else came up, or the line is to close."""
         self._over = self._loop.create_future()
         self._interrupted = False
-        self._step()
+        self._turn_to(self.next())
         try:
             return await self._over
         finally:
@@ -108,16 +107,25 @@ class Rounds:
         later = self.clock.mono() + unit.watch.pace.status_s
         unit.watch.next_status = unit.watch.next_nameplate = later
 
-    def _step(self) -> None:
-        """Waits for who is next, or asks."""
-        self._timer = None
+    def _go_on(self) -> None:
         unit = self.next()
+        if self._interrupted or not self.stays_open(unit):
+            self._end(None)
+        else:
+            self._turn_to(unit)
+
+    def _woken(self) -> None:
+        self._timer = None
+        self._turn_to(self.next())
+
+    def _turn_to(self, unit: Unit | None) -> None:
+        """Waits until it is due, or asks."""
         if unit is None or self._over is None or self._over.done():
             return  # until somebody interrupts, or has done so already
         watch, now = unit.watch, self.clock.mono()
         delay = watch.due - now
         if delay > 0:
-            self._timer = self._loop.call_later(max(delay, SOON_S), self._step)
+            self._timer = self._loop.call_later(max(delay, SOON_S), self._woken)  # never early
             return
         try:
             request = watch.routine(now)
@@ -132,25 +140,22 @@ class Rounds:
         else:
             self._end(Visit(unit=unit))
 
-    def _answered(self, end: End) -> None:
+    def _answered(self, end: End, at: float) -> None:
         if self._asked is None:
             return  # nobody waits for it any more
         (unit, request, started), self._asked = self._asked, None
         self.visits += 1
-        at = moment(self.clock)
+        utc = self.clock.utc()
         try:
             if unit.paused:
                 self._end(None)
-            elif isinstance(end, bytes) and unit.watch.unchanged(end, started, at):
+            elif isinstance(end, bytes) and unit.watch.unchanged(end, started, at, utc):
                 self.told(unit, ())
-                if self._interrupted or not self.stays_open():
-                    self._end(None)
-                else:
-                    self._step()
+                self._go_on()
             elif isinstance(end, ConnectionResetError):
                 self._end(Visit(unit=unit))  # while it idled, maybe: it is asked on another
             else:
-                heard = Heard(outcome=self.link.outcome(request, end), at=at)
+                heard = Heard(outcome=self.link.outcome(request, end), at=Moment(at, utc))
                 self._end(Visit(unit=unit, heard=heard, started=started))
         except Exception:
             self.failed(unit)

@@ -75,7 +75,7 @@ class Endpoint:
                 visit = await self._rounds.go()
                 if visit is not None:
                     await self._guarded(visit)
-                if not self._stays_open():
+                if not self._stays_open(self._rounds.next()):
                     await self.link.close()
         finally:
             while self._errands:
@@ -141,7 +141,7 @@ class Endpoint:
                 if unit.paused:
                     return
                 reply = heard.outcome
-                if isinstance(reply, Reply) and watch.unchanged(reply.pdu, started.mono, heard.at):
+                if isinstance(reply, Reply) and watch.unchanged(reply.pdu, started.mono, *heard.at):
                     self.told(unit, ())
                     return
         dialogue = watch.poll(started)
@@ -181,13 +181,13 @@ class Endpoint:
         finally:
             self._errand_s = 0.0
             _answer(errand, outcome)
-        if not self._stays_open():
+        if not self._stays_open(self._rounds.next()):
             await self.link.close()
 
-    def _stays_open(self) -> bool:
+    def _stays_open(self, unit: Unit | None) -> bool:
+        """Until that one is due; None: nobody is."""
         if self._errands:
             return True
-        unit = self._rounds.next()
         if self.slots >= HELD_FROM_SLOTS:
             return unit is not None
         return (

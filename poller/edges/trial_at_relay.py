@@ -15,7 +15,6 @@ from poller.edges.link import Connect
 from poller.edges.rounds import Unit
 from poller.edges.tap import Tap
 from poller.judging.findings import Finding, NoMapFits, Noted
-from poller.model.canonical import whole_ms
 from poller.model.standing import State
 from poller.site.settings import RelayEntry, Site, SiteFile, pace
 from poller.state import fold
@@ -54,7 +53,7 @@ async def measure(
     """
     entry = site.relay(relay)
     alone = replace(site, file=_with(site.file, entry))
-    events = decide(State(), alone, SiteRead(), whole_ms(clock.utc()))
+    events = decide(State(), alone, SiteRead(), clock.utc())
     state = fold(State(), enumerate(events, start=1))
     tap = Tap(connect, clock.mono, gateway=entry.behind_serial)
     heard, started = _Heard(), clock.mono()

@@ -19,33 +19,41 @@ from poller.reading.frames import BadHeader, Frame, FrameReader, adu
 CLOSED: Final = "the device closed the connection"
 End: TypeAlias = bytes | Exception
 """How an exchange ended: the PDU of the answer; TimeoutError; ConnectionResetError; BadHeader."""
-Done: TypeAlias = Callable[[End], None]
+Done: TypeAlias = Callable[[End, float], None]
+"""Called once an exchange has ended: how, and at what monotonic second."""
 
 
 class Wire(asyncio.Protocol):
-    """lost: why it is of no use any more; None while it is."""
+    """lost: why it is of no use any more; None while it is. ended: monotonic seconds at which the
+    last exchange did, here or on the connection before. any_unit: whatever unit answers."""
 
     __slots__ = (
+        "_any_unit",
         "_done",
         "_looks",
         "_looks_at",
         "_loop",
+        "_monotonic",
         "_reader",
         "_strays",
         "_timeout_s",
         "_too_late_at",
         "_transaction",
         "_unit",
+        "ended",
         "lost",
         "transport",
     )
 
-    def __init__(self) -> None:
+    def __init__(self, monotonic: Callable[[], float], *, any_unit: bool, ended: float) -> None:
         self.lost: str | None = None
+        self.ended = ended
+        self._any_unit = any_unit
+        self._monotonic = monotonic
         self.transport: asyncio.Transport  # from connection_made on
         self._done: Done | None = None  # who is called back; None: nothing is under way
         self._transaction = 0
-        self._unit: int | None = None  # None: any
+        self._unit = 0
         self._strays = 0
         self._reader = FrameReader()
         self._loop = asyncio.get_running_loop()
@@ -53,14 +61,11 @@ class Wire(asyncio.Protocol):
         self._looks: asyncio.TimerHandle | None = None
         self._looks_at = math.inf
 
-    def ask(
-        self, transaction: int, unit: int, pdu: bytes, timeout_s: float, any_unit: bool, done: Done
-    ) -> None:
-        """done is called once, and never before this returns. any_unit: whatever unit answers."""
+    def ask(self, transaction: int, unit: int, pdu: bytes, timeout_s: float, done: Done) -> None:
+        """done is called once, and never before this returns."""
         assert self._done is None, "one at a time"
         self.transport.write(adu(transaction, unit, pdu))
-        self._transaction, self._unit = transaction, None if any_unit else unit
-        self._strays = 0
+        self._transaction, self._unit, self._strays = transaction, unit, 0
         self._done = done
         self._timeout_s, self._too_late_at = timeout_s, self._loop.time() + timeout_s
         if self._looks_at > self._too_late_at:
@@ -103,7 +108,8 @@ class Wire(asyncio.Protocol):
         self._end(ConnectionResetError(self.lost))
 
     def _take(self, frame: Frame) -> None:
-        mine = frame.transaction == self._transaction and self._unit in (None, frame.unit)
+        fits = self._any_unit or frame.unit == self._unit
+        mine = frame.transaction == self._transaction and fits
         if mine and self._done is not None:
             self._end(frame.pdu)
             return
@@ -120,7 +126,8 @@ class Wire(asyncio.Protocol):
     def _end(self, end: End) -> None:
         done, self._done = self._done, None
         if done is not None:
-            done(end)
+            self.ended = self._monotonic()
+            done(end, self.ended)
 
     # The deadline: one timer for many exchanges, since nearly all are in time.
 

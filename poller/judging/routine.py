@@ -6,8 +6,8 @@ Compared as octets, and nothing decoded; what a watch knows by it, it takes in w
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 
-from poller.judging.findings import Moment
 from poller.judging.uptime import Start
 from poller.reading.frames import Request
 from poller.reading.read_plan import Pass
@@ -16,26 +16,28 @@ from poller.reading.read_plan import Pass
 @dataclass(slots=True)
 class Routine:
     """still: the reply without what ticks. start: of the relay, by the last reading; None: it tells
-    none. pdu, at: the newest reply, and when it came; None: there was none yet."""
+    none. pdu: the newest reply; None: there was none yet. answered, utc: when it came."""
 
     request: Request
     pass_: Pass
     still: bytes
     start: Start | None
     pdu: bytes | None = None
-    at: Moment | None = None
+    answered: float = 0.0
+    utc: datetime | None = None
 
-    def repeats(self, pdu: bytes, started: float, at: Moment) -> bool:
-        """Whether it tells nothing but that time has passed. started: monotonic seconds."""
+    def repeats(self, pdu: bytes, started: float, answered: float, utc: datetime) -> bool:
+        """Whether it tells nothing but that time has passed. started, answered: monotonic seconds;
+        utc: of the answer."""
         pass_ = self.pass_
         if pass_.still(0, pdu) != self.still:
             return False
         uptime = pass_.uptime_place
         uptime_s = None if uptime is None else uptime.read(pdu)
         if uptime is not None and uptime_s is not None:
-            start = Start.told(uptime_s, asked=started, answered=at.mono, step_s=uptime.scale)
+            start = Start.told(uptime_s, asked=started, answered=answered, step_s=uptime.scale)
             if self.start is None or not start.agrees(self.start):
                 return False
             self.start = start
-        self.pdu, self.at = pdu, at
+        self.pdu, self.answered, self.utc = pdu, answered, utc
         return True

@@ -190,11 +190,12 @@ class Watch:
             return None
         return self._routine.request
 
-    def unchanged(self, pdu: bytes, started: float, at: Moment) -> bool:
+    def unchanged(self, pdu: bytes, started: float, answered: float, utc: datetime) -> bool:
         """Whether that reply tells nothing new; then the visit is over, and nothing came of it.
-        Else it is the first answer of the dialogue that poll() makes. started: monotonic seconds.
+        Else it is the first answer of the dialogue that poll() makes. started, answered: monotonic
+        seconds; utc: of the answer.
         """
-        if self._routine is None or not self._routine.repeats(pdu, started, at):
+        if self._routine is None or not self._routine.repeats(pdu, started, answered, utc):
             return False
         self._keep_phase(started)
         return True
@@ -222,9 +223,10 @@ class Watch:
     def _take_in(self) -> None:
         """What was learned by routine, for who looks, and before anything else is."""
         routine = self._routine
-        if routine is None or routine.pdu is None or routine.at is None:
+        if routine is None or routine.pdu is None or routine.utc is None:
             return
-        pass_, at, replies = routine.pass_, routine.at, (routine.pdu,)
+        at = Moment(routine.answered, routine.utc)
+        pass_, replies = routine.pass_, (routine.pdu,)
         self.now = self._status_at = self._settled_at = at
         self._uptime = self._known_uptime = routine.start
         self._raw = (pass_, replies)

@@ -37,6 +37,8 @@ _READS: Final[dict[Table, type[ModbusPDU]]] = {
     "input": ReadInputRegistersRequest,
 }
 _MBAP: Final = struct.Struct(">HHHB")
+SHORTEST: Final = 6 + limits.MBAP_LENGTH_MIN  # octets of a frame
+LONGEST: Final = 6 + limits.MBAP_LENGTH_MAX
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,10 +141,10 @@ class FrameReader:
         """The frames that data completes, in order. Raises BadHeader."""
         if self._broken is not None:
             raise BadHeader(self._broken)
-        if not self._buffer and len(data) >= _MBAP.size:
+        size = len(data)
+        if SHORTEST <= size <= LONGEST and not self._buffer:
             transaction, protocol, length, unit = _MBAP.unpack_from(data)
-            whole = length + 6 == len(data) <= 6 + limits.MBAP_LENGTH_MAX
-            if protocol == 0 and whole and length >= limits.MBAP_LENGTH_MIN:
+            if length + 6 == size and protocol == 0:
                 return [Frame(transaction, unit, data[7:])]  # as nearly all come: one, and whole
         self._buffer += data
         frames: list[Frame] = []

@@ -59,17 +59,18 @@ class Link:
 
     async def _begun(self, unit: int, request: Request, timeout_s: float, done: Done) -> None:
         outcome = await self.ask(unit, request, timeout_s)
+        at = asyncio.get_running_loop().time()
         match outcome:
             case Reply():
-                done(outcome.pdu)
+                done(outcome.pdu, at)
             case Refused():
-                done(bytes((request.function | 0x80, outcome.code)))
+                done(bytes((request.function | 0x80, outcome.code)), at)
             case Garbled():
-                done(b"")
+                done(b"", at)
             case NoReply(reason="closed"):
-                done(ConnectionResetError("closed"))
+                done(ConnectionResetError("closed"), at)
             case NoReply():
-                done(TimeoutError(outcome.reason))
+                done(TimeoutError(outcome.reason), at)
 
     def outcome(self, request: Request, end: End) -> Outcome:
         return match(request, end) if isinstance(end, bytes) else NoReply(reason=str(end))
@@ -383,7 +384,7 @@ def test_a_pause_at_the_very_moment_at_which_a_visit_is_due_comes_first() -> Non
             await asyncio.sleep(30)
             [unit] = bench.endpoint.units
             unit.watch.look_again(30.0)  # a visit that is no routine
-            bench.endpoint._rounds._step()
+            bench.endpoint._rounds._woken()
             before = len(bench.link.asked)
             await bench.endpoint.set_paused("r1", True)
             await asyncio.sleep(100)

@@ -37,7 +37,7 @@ BUGS: Final[tuple[Bug, ...]] = (
     Bug(
         name="late reply taken for the next",
         module="poller.edges.wire",
-        old="mine = frame.transaction == self._transaction and self._unit in (None, frame.unit)",
+        old="mine = frame.transaction == self._transaction and fits",
         new="mine = True",
         beside=Bug(
             name="not closed after a time-out",
@@ -52,8 +52,8 @@ BUGS: Final[tuple[Bug, ...]] = (
     Bug(
         name="transaction unchecked",
         module="poller.edges.wire",
-        old="mine = frame.transaction == self._transaction and self._unit in (None, frame.unit)",
-        new="mine = self._unit in (None, frame.unit)",
+        old="mine = frame.transaction == self._transaction and fits",
+        new="mine = fits",
         checks=(1, 2),
     ),
     Bug(
@@ -129,8 +129,8 @@ BUGS: Final[tuple[Bug, ...]] = (
     Bug(
         name="clock step shortens an interval",
         module="poller.edges.clock",
-        old="    return Moment(clock.mono(), whole_ms(clock.utc()))",
-        new="    utc = whole_ms(clock.utc())\n    return Moment(mono=utc.timestamp() % 1e6, utc=utc)",
+        old="    return Moment(clock.mono(), clock.utc())",
+        new="    utc = clock.utc()\n    return Moment(mono=utc.timestamp() % 1e6, utc=utc)",
         checks=(1, 2, 5),
     ),
     Bug(
@@ -177,8 +177,8 @@ BUGS: Final[tuple[Bug, ...]] = (
     Bug(
         name="connection not closed after a visit",
         module="poller.edges.schedule",
-        old="    def _stays_open(self) -> bool:\n",
-        new="    def _stays_open(self) -> bool:\n        return True\n",
+        old="    def _stays_open(self, unit: Unit | None) -> bool:\n",
+        new="    def _stays_open(self, unit: Unit | None) -> bool:\n        return True\n",
         checks=(5, 6),
     ),
     Bug(

@@ -11,6 +11,7 @@ from random import Random
 from typing import Final
 
 from poller.journal.memory import MemoryCommitter
+from poller.model.canonical import whole_ms
 from poller.model.events import Recorded
 from poller.model.standing import State
 from poller.publishing.ports import Inside, Output, OutputStatus
@@ -39,7 +40,7 @@ class TrialClock:
         return asyncio.get_running_loop().time()
 
     def utc(self) -> datetime:
-        return START + timedelta(seconds=self.mono() * self._drift + self.set_by_s)
+        return whole_ms(START + timedelta(seconds=self.mono() * self._drift + self.set_by_s))
 
 
 @dataclass(slots=True)
