@@ -673,6 +673,18 @@ def test_what_was_not_recorded_is_found_again() -> None:
     assert [one.flags for one in of(Edges, again)] == [{"storage_low": True}]
 
 
+def test_what_was_not_recorded_is_found_as_soon_as_it_can_be() -> None:
+    bench: Visits = visits(larch()).settle()
+    before = bench.watch.memory
+    change(bench.relay, swRev="5.2")
+    first = bench.until(bench.now_s + 5_000)
+    assert len(of(Believed, first)) == 1
+    bench.watch.forget_unconfirmed(before)
+    soon_s = PACE.status_s + PACE.confirm_s + PACE.status_s
+    assert soon_s < PACE.nameplate_s / 2
+    assert len(of(Believed, bench.until(bench.now_s + soon_s))) == 1
+
+
 def test_memory_erased_while_no_map_fitted_is_not_read() -> None:
     """Found by the trial: an identity that fits no map made all that was known be forgotten."""
     bench = visits(larch()).settle()
