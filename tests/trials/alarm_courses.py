@@ -310,6 +310,7 @@ def _own(facts: Facts) -> Iterator[tuple[str, Course]]:
             course.add((start, end + 2 * LATE_S), says, sure=False)
             tried = [at for at in facts.times.of.values() if start < at < end]
             alive = any(a <= start and end + LATE_S <= b for a, b in ran.lives)
-            if tried and alive and min(tried) + LATE_S + 2 < end:
+            told = alive and not facts.times.pauses  # with a full queue, not even this
+            if tried and told and min(tried) + LATE_S + 2 < end:
                 course.add((min(tried) + LATE_S + 2, end), says)
         yield f"poller.{entry.id}", course

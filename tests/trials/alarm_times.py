@@ -9,6 +9,8 @@ from functools import cached_property
 from itertools import pairwise
 from typing import Final, TypeAlias
 
+from poller.journal.waiting import AGAIN_S
+from poller.model import limits
 from poller.model.events import ServiceStarted
 from tests.trials.trial import Ran
 
@@ -93,6 +95,20 @@ class Times:
             found.append((start, min([end - TOL_S, *stuck])))
         return [*found, self.ran.lives[-1]]
 
+    def _judged(self, late: float) -> float:
+        """Or once it is judged again: with so many events waiting that none more may, it rests."""
+        for start, end in self.pauses:
+            if start <= late < end + LATE_S:
+                late = end + LATE_S
+        return late
+
+    @cached_property
+    def pauses(self) -> list[Part]:
+        """When judging may pause, since nothing can be committed and few events may wait."""
+        drawn = self.ran.drawn
+        few = drawn.waiting_max < limits.EVENTS_WAITING_MAX
+        return [(start, end + AGAIN_S + TOL_S) for start, end in drawn.failing] if few else []
+
     def due(
         self, start: float, delay_s: float, again_s: float = 0.0, seen_s: float = 0.0
     ) -> float | None:
@@ -110,8 +126,8 @@ class Times:
                 first = last = begin + again_s
             elif begin > first - LATE_S:  # it may have begun that much before
                 last = max(last, begin + again_s)
-            if last + LATE_S <= end:
-                late = last + LATE_S
+            late = self._judged(last + LATE_S)
+            if late <= end:
                 return None if self.stepped(start, late) else late
         return None
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from random import Random
 from typing import Final
 
+from poller.model import limits
 from poller.site.settings import Intervals, JournalPlace, RelayEntry, Site, SiteFile, WorkSettings
 from simulator.scenario import FlagCleared, Scenario, Scene
 from simulator.stage import Stage
@@ -19,6 +20,7 @@ from tests.trials.hands import Deed, Errand
 from tests.trials.stories import Window, planned, rests, story, wrongs
 
 ALARMS: Final = 1_000_000  # past every seed, so that no two draw from the same chance
+WAITING: Final = 2_000_000
 POLLS: Final = 20_000  # of a seed at most, so that time is bounded whatever is drawn
 
 
@@ -28,7 +30,8 @@ class Drawn:
     how long it stays dead. steps: of the wall clock, s.
 
     failing: when commits fail. broker_away: when the output's peer is gone. drift: wall seconds
-    that pass in a second. deeds: what people do about alarms.
+    that pass in a second. deeds: what people do about alarms. waiting_max: how many events may wait
+    for the journal until judging pauses.
     """
 
     seed: int
@@ -43,6 +46,7 @@ class Drawn:
     steps: tuple[tuple[float, float], ...]
     drift: float
     deeds: tuple[Deed, ...] = ()
+    waiting_max: int = limits.EVENTS_WAITING_MAX
 
 
 def draw(seed: int, hours: float | None = None) -> Drawn:
@@ -126,6 +130,7 @@ def draw(seed: int, hours: float | None = None) -> Drawn:
             for _ in range(random.choice((0, 0, 1, 2)))
         ),
         drift=random.choice((1.0, 1.0, 1.0001, 0.9999)),
+        waiting_max=Random(seed + WAITING).choice((8, 15, limits.EVENTS_WAITING_MAX)),
     )
 
 

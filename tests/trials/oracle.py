@@ -485,5 +485,5 @@ def _manners(ran: Ran) -> Iterator[str]:
 
 def _bounds(ran: Ran) -> Iterator[str]:
     # a batch is whole or not at all: the last one put may pass the bound by its own events
-    if ran.most_waiting > limits.EVENTS_WAITING_MAX + limits.COMMIT_BATCH_MAX:
+    if ran.most_waiting > ran.drawn.waiting_max + limits.COMMIT_BATCH_MAX:
         yield f"{ran.most_waiting} events waited for the journal"

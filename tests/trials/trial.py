@@ -9,8 +9,10 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from random import Random
 from typing import Final
+from unittest.mock import patch
 
 from poller.journal.memory import MemoryCommitter
+from poller.model import limits
 from poller.model.canonical import whole_ms
 from poller.model.events import Recorded
 from poller.model.standing import State
@@ -139,7 +141,8 @@ def run(drawn: Drawn) -> Ran:
 
 async def _run(drawn: Drawn) -> Ran:
     trial = _Trial(drawn)
-    await trial.play()
+    with patch.object(limits, "EVENTS_WAITING_MAX", drawn.waiting_max):
+        await trial.play()
     return trial.ran()
 
 
