@@ -110,10 +110,10 @@ def _soak(folder: Path, lasts_s: float, seed: int) -> tuple[list[Sample], list[s
 
 def _settle(folder: Path, settled: set[str]) -> None:
     """Ends the investigations that were opened since, so that what is open does not pile up."""
-    [socket] = (folder / "run").glob("*.sock")
     for event in run.lines(folder / "events.jsonl"):
         if event["kind"] == "investigation_opened" and event["id"] not in settled:
             settled.add(event["id"])
+            [socket] = (folder / "run").glob("*.sock")
             said = {"who": "soak", "disposition": "not_authorised", "why": "the story wanted it"}
             said["investigation"] = event["body"]["investigation"]
             control.request(socket, event["id"], "disposition_give", said)
