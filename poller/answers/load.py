@@ -147,7 +147,8 @@ def _under(entry: RelayEntry, pace: Pace, compiled: CompiledMap) -> RelayLoad:
     """As judging.watch visits it: the nameplate with its status, and the status by itself.
 
     A map without a status has its nameplate read in its place. In the worst minute each visit
-    reads everything, and one more comes to confirm.
+    reads everything; one for the nameplate comes between them, and one to confirm it, where that
+    is not a minute later.
     """
     visit = Traffic(connections=0 if entry.held else 1)
     status = of_pass(compiled.status)
@@ -157,12 +158,13 @@ def _under(entry: RelayEntry, pace: Pace, compiled: CompiledMap) -> RelayLoad:
         hour = (status + visit).times(visits) + everything.times(HOUR_S / pace.nameplate_s)
     else:
         hour = everything.times(visits * ceil(max(1, pace.status_s / pace.nameplate_s)))
+    soon = min(pace.confirm_s, pace.confirm_after_restart_s) < MINUTE_S
     passes = (compiled.identity, compiled.nameplate, compiled.status)
     return RelayLoad(
         relay=entry.id,
         map=compiled.map.map,
         hour=hour,
-        minute=everything.times(ceil(MINUTE_S / pace.status_s) + 1),
+        minute=everything.times(ceil(MINUTE_S / pace.status_s) + (2 if soon else 1)),
         held=entry.held,
         reckoned=any(one.identification is not None for one in passes),
     )

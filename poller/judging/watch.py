@@ -247,14 +247,16 @@ class Watch:
         self._end_routine()
         self.now = now
         self._findings, self._answered, self._reason = [], False, ""
-        checked = False
+        checked, waited = False, self._pending is not None
         if self.next_nameplate <= now.mono or self._hearing.misses or not self._has_status():
             if self._hearing.misses:
                 self._restarted_mono = now.mono
             checked = yield from self._read_nameplate()
             if self._reason:  # it broke off, and is owed as before
                 self.next_nameplate = min(self.next_nameplate, now.mono)
-        if self.map is not None and self._has_status() and not self._reason:
+        # who was never met is asked for its status when it is asked who it is once more
+        met = waited or self._pending is None or self.memory.believed is not None
+        if self.map is not None and self._has_status() and not self._reason and met:
             yield from self._read_status(self.map, checked)
         self._fresh = self._status_at is not None and (
             self._status_at.mono >= now.mono

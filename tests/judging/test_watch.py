@@ -93,9 +93,27 @@ def test_the_identity_is_asked_first() -> None:
     assert (first.table, first.address) == ("input", 0)
 
 
+def test_who_was_never_met_is_first_asked_only_who_it_is() -> None:
+    bench = visits(larch())
+    bench.visit()
+    first = [request.address for _, request in bench.asked]
+    assert first[0] == IDENTITY_AT
+    assert STATUS_AT not in first
+    bench.visit()
+    assert STATUS_AT in [request.address for _, request in bench.asked[len(first) :]]
+
+
+def test_who_tells_another_name_at_each_visit_is_asked_for_its_status_all_the_same() -> None:
+    bench = visits(larch())
+    for number in range(3):
+        change(bench.relay, swRev=f"5.{number}")
+        bench.visit()
+    assert bench.watch.reading() is not None
+
+
 def test_a_change_is_told_once_with_the_readings_around_it() -> None:
     bench = visits(larch()).settle()
-    bench.until(3_700)  # an hourly pass
+    bench.until(3_800)  # an hourly pass
     passes = [at for at, request in bench.asked if request.address == IDENTITY_AT]
     change(bench.relay, swRev="5.2")
     found = of(Believed, bench.until(20_000))
@@ -173,8 +191,9 @@ def test_a_relay_is_seen_once_a_day_with_its_reads() -> None:
     seen = of(Seen, [one for _, one in bench.told])
     assert [one.day for one in seen] == ["2026-03-01", "2026-03-02", "2026-03-03", "2026-03-04"]
     assert seen[0].reads == 1
-    # the second day begins 16 hours after the start, where two more passes confirmed the first
-    assert [one.reads for one in seen[1:]] == [17, 24, 24]
+    # the second day begins 16 hours after the start, where two more passes confirmed the first, and
+    # the flags with it
+    assert [one.reads for one in seen[1:]] == [18, 24, 24]
 
 
 def test_a_poller_started_again_takes_up_what_events_have_told() -> None:
