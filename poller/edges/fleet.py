@@ -16,7 +16,7 @@ from poller.edges.link import Connect, Link
 from poller.edges.progress import Part
 from poller.edges.rounds import Told, Unit
 from poller.edges.schedule import Endpoint
-from poller.judging.confirm import Claim, Known
+from poller.judging.confirm import NO_NAMES, Claim, Known
 from poller.judging.last_read import LastRead
 from poller.judging.watch import Memory, Watch
 from poller.model.standing import Relay, State
@@ -190,7 +190,7 @@ def memory(relay: Relay) -> Memory:
         believed=believed,
         nameplate=relay.nameplate,
         known=Known(
-            flags=frozenset(relay.flags),
+            flags=frozenset(relay.flags) or NO_NAMES,
             health=relay.health,
             behaviour=relay.behaviour,
             setting_group=relay.setting_group,
@@ -198,7 +198,7 @@ def memory(relay: Relay) -> Memory:
         answering=relay.answering,
         unreadable=relay.unreadable_since is not None,
         seen_day=relay.seen_day,
-        findings=frozenset(relay.findings),
+        findings=frozenset(relay.findings) or NO_NAMES,
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
 
 from poller.judging.findings import Edges, Moment
 from poller.model.nameplate import Nameplate
@@ -59,11 +60,14 @@ def weigh(
     ), False
 
 
+NO_NAMES: Final = frozenset[str]()  # one for all relays: an empty one takes 216 octets
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Known:
     """The status values that events have told."""
 
-    flags: frozenset[str] = frozenset()  # those that stand
+    flags: frozenset[str] = NO_NAMES  # those that stand
     health: Health | None = None
     behaviour: Behaviour | None = None
     setting_group: int | None = None
@@ -113,7 +117,7 @@ def learned(known: Known, found: Edges) -> Known:
     rose = {name for name, stands in found.flags.items() if stands}
     fell = {name for name, stands in found.flags.items() if not stands}
     return Known(
-        flags=(known.flags | rose) - fell,
+        flags=(known.flags | rose) - fell or NO_NAMES,
         health=known.health if found.health is None else found.health,
         behaviour=known.behaviour if found.behaviour is None else found.behaviour,
         setting_group=known.setting_group if found.setting_group is None else found.setting_group,

@@ -14,7 +14,7 @@ from datetime import datetime
 from typing import Final, NamedTuple, TypeAlias
 
 from poller.judging import confirm, silence
-from poller.judging.confirm import Claim, Known, Pending
+from poller.judging.confirm import NO_NAMES, Claim, Known, Pending
 from poller.judging.findings import (
     Believed,
     Finding,
@@ -71,7 +71,7 @@ class Memory:
     answering: bool | None = None
     unreadable: bool = False
     seen_day: str | None = None
-    findings: frozenset[str] = frozenset()
+    findings: frozenset[str] = NO_NAMES
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,9 +5,9 @@ from __future__ import annotations
 import ipaddress
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Annotated, Any, Final, Literal, TypeAlias
+from typing import Annotated, Any, Final, Literal, Self, TypeAlias
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from poller.model import limits
 from poller.site.advisory_families import AdvisoryFamilies
@@ -79,6 +79,9 @@ class Intervals(Strict):
     unreadable_s: Annotated[float, Field(ge=1, le=DAY_S, description=EVERY_S)] = 1_800
 
 
+_GIVEN: Final[dict[frozenset[str], set[str]]] = {}  # no more than there are choices of keys
+
+
 class RelayEntry(Strict):
     """A position: bay and function. id is permanent; topics, history and points hang on it."""
 
@@ -104,6 +107,13 @@ class RelayEntry(Strict):
     ] = 1
     behind_serial: bool = False
     intervals: Intervals | None = None
+
+    @model_validator(mode="after")
+    def _keys_kept_once(self) -> Self:
+        """Pydantic keeps the keys that were given, 700 octets a relay; nearly all give the same."""
+        given = _GIVEN.setdefault(frozenset(self.model_fields_set), self.model_fields_set)
+        object.__setattr__(self, "__pydantic_fields_set__", given)
+        return self
 
     @property
     def held(self) -> bool:

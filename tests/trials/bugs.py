@@ -138,7 +138,10 @@ BUGS: Final[tuple[Bug, ...]] = (
         module="poller.edges.link",
         old="        if wire is None or wire.lost is not None:\n",
         new="        if wire is None:\n",
-        finder=1,
+        also=(
+            ("wire is None or wire.lost is not None or wire.ended", "wire is None or wire.ended"),
+        ),
+        finder=3,
         checks=(1, 2),
     ),
     Bug(
@@ -151,8 +154,8 @@ BUGS: Final[tuple[Bug, ...]] = (
     Bug(
         name="flag edge lost across a restart",
         module="poller.edges.fleet",
-        old="            flags=frozenset(relay.flags),",
-        new="            flags=frozenset(),",
+        old="            flags=frozenset(relay.flags) or NO_NAMES,",
+        new="            flags=NO_NAMES,",
         checks=(1, 2, 4),
     ),
     Bug(
@@ -172,6 +175,7 @@ BUGS: Final[tuple[Bug, ...]] = (
         old="                if held and self._lost and not self._told_to_close:\n"
         "                    await self._rest()\n",
         new="                if held and self._lost and not self._told_to_close:\n",
+        also=((" or wire.ended + self._rest_s > self._monotonic()", ""),),  # it is seen there, too
         checks=(5,),
     ),
     Bug(
