@@ -287,10 +287,10 @@ def _connect(
     try:
         connection = apsw.Connection(name, flags=flags)
         connection.set_busy_timeout(BUSY_MS)
-        connection.pragma("cache_size", -CACHE_KIB)
         if torn:
             connection.pragma("writable_schema", "on")  # SQLite's own way past a file too short
         _look(path, connection, earlier)
+        connection.pragma("cache_size", -CACHE_KIB)
     except apsw.NotADBError as reason:
         raise _foreign(path) from reason
     except (apsw.CorruptError, UnicodeDecodeError) as reason:
