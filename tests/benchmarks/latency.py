@@ -117,9 +117,14 @@ async def _measured(
             service._decide(About(relay=name, finding=Answering()))
             await asyncio.sleep(0)
         await _settled(service)
+
+        def octets() -> tuple[int, ...]:
+            return tuple(one() for one in came)
+
+        await _quiet(service, octets)  # what is retained is told after events
         changed = names[:changes]
         began, durable = await _change(service, changed, apart_s)
-        await _quiet(service, lambda: tuple(one() for one in came))
+        await _quiet(service, octets)
         told = {"durable": durable, **{name: times() for name, times in heard.items()}}
         return {
             name: {relay: times[relay] - began[relay] for relay in changed if relay in times}

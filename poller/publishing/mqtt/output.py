@@ -35,6 +35,7 @@ log = structlog.get_logger(__name__)
 
 MORE_EVENTS_S: Final = 0.02  # in a burst one batch follows the other
 RETAINED_WAITS_S: Final = 0.2  # for events; nobody sees so little
+SENT_AT_ONCE: Final = 50  # retained; then events have their turn
 EXPIRY_PERIODS: Final = 3  # of status_publish_s: two lost in a row are no reason to forget a relay
 
 
@@ -88,8 +89,7 @@ class MqttOutput(Link):
         waits_since: float | None = None  # what is retained, for events
         while True:
             self._wake.clear()
-            if self._connected and self._work is not None and not self._work.done.done():
-                await self._deliver(client, self._work)
+            if await self._tell_events(client):
                 waits_since = waits_since or clock()
                 waits = clock() - waits_since < RETAINED_WAITS_S
                 if waits and await self._woken(MORE_EVENTS_S):
@@ -99,7 +99,9 @@ class MqttOutput(Link):
             online = self._poller_body("online", head=head, at=self._context.now())
             shelf.want(POLLER.of(self._site), online)
             if self._state is not None:
-                shelf.bring_up(self._state, self._context.live())
+                for _ in shelf.bring_up(self._state, self._context.live()):
+                    await asyncio.sleep(0)  # relays are polled meanwhile
+                    await self._tell_events(client)
             await self._bring_up(client, shelf, clock)
             self._tell_too_long(shelf.too_long())
             if not self._connected:
@@ -133,9 +135,19 @@ class MqttOutput(Link):
         # the poller's own topic stands first on the shelf: online before anything else
         ups = [Sent(topic=topic, body=body, retain=True) for topic, body in due]
         downs = [Sent(topic=topic, body=None, retain=True) for topic in gone]
-        await self._sender(client).send([*ups, *downs], acked)
+        sent = [*ups, *downs]
+        for at in range(0, len(sent), SENT_AT_ONCE):
+            await self._sender(client).send(sent[at : at + SENT_AT_ONCE], acked)
+            await self._tell_events(client)
         if cleared:
             await self._note(cleared)
+
+    async def _tell_events(self, client: Client) -> bool:
+        """Those that wait, if any do. None before all that is retained was greeted with."""
+        waits = self._connected and self._work is not None and not self._work.done.done()
+        if waits and self._work is not None:
+            await self._deliver(client, self._work)
+        return waits
 
     async def _deliver(self, client: Client, work: Work) -> None:
         bytes_max = room(client)

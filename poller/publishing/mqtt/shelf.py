@@ -7,7 +7,7 @@ that a slow broker gets fewer messages and not older ones.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Final
 
 from poller.model.standing import State
@@ -19,6 +19,7 @@ from poller.site.settings import Site
 PROJECTED: Final = tuple(
     (topic, topic.projection) for topic in TOPICS if topic.projection is not None
 )
+BODIES_AT_ONCE: Final = 20  # of thousands; they are made where relays are polled, too
 
 
 class Shelf:
@@ -31,39 +32,53 @@ class Shelf:
         self._site = site
         self._noted = dict(noted)
         self._wanted: dict[str, Body] = {}
-        self._shown: dict[str, tuple[str, float]] = {}  # topic to digest and when, this connection
+        self._shown: dict[str, str] = {}  # topic to digest, on this connection
+        self._owed: dict[str, None] = {}  # topics of which the broker lacks the body, in order
+        self._told_at: dict[str, float] = {}  # of topics that expire, the oldest first
+        self._too_long: set[str] = set()
         # by name of the topic, then id: what the bodies were made of
-        self._seen: dict[str, Mapping[str, tuple[object, ...] | None]] = {}
+        self._seen: dict[str, dict[str, tuple[object, ...] | None]] = {}
         self._to_clear: set[str] = set(noted)
         self._brought_up = False
         self._bytes_max: int | None = None
 
-    def bring_up(self, state: State, live: Mapping[str, StatusReading]) -> None:
-        """Projects what changed since the last call; what did not costs a comparison."""
+    def bring_up(self, state: State, live: Mapping[str, StatusReading]) -> Iterator[None]:
+        """Projects what changed since the last call; what did not costs a comparison.
+
+        Stops after so many bodies, and at its end, so that they can be told bit by bit. Where it is
+        left before that, the next call makes the rest.
+        """
         known = Known(state=state, live=live)
         source = Source(site=self._site, seq=state.seq)
-        site = self._site.file.site
+        site, made = self._site.file.site, 0
         for topic, projection in PROJECTED:
-            before = self._seen.get(topic.name, {})
+            seen = self._seen.setdefault(topic.name, {})
             now = dict(projection.of(known))
             for about, parts in now.items():
-                if about in before and projection.is_as_before(before[about], parts):
+                is_new, before = about not in seen, seen.get(about)
+                seen[about] = parts
+                if not is_new and projection.is_as_before(before, parts):
                     continue
                 if parts is None:
                     self._take_away(topic.of(site, about))
-                else:
-                    self.want(topic.of(site, about), topic.body(source, about, parts))
-            for about in before.keys() - now.keys():
-                if before[about] is not None:
+                    continue
+                self.want(topic.of(site, about), topic.body(source, about, parts))
+                made += 1
+                if made % BODIES_AT_ONCE == 0:
+                    yield
+            for about in seen.keys() - now.keys():
+                if seen.pop(about) is not None:
                     self._take_away(topic.of(site, about))
-            self._seen[topic.name] = now
         if not self._brought_up:
             self._to_clear -= self._wanted.keys()
             self._brought_up = True
+        yield
 
     def want(self, topic: str, body: Body) -> None:
         self._wanted[topic] = body
         self._to_clear.discard(topic)
+        self._weigh(topic, body)
+        self._compare(topic, body)
 
     def id_of(self, topic: str) -> str | None:
         """Of the message that is wanted there now."""
@@ -73,7 +88,11 @@ class Shelf:
     def new_connection(self, bytes_max: int | None = None) -> None:
         """bytes_max: the longest payload that this broker takes; None: it has not said."""
         self._shown.clear()
+        self._told_at.clear()
+        self._owed = dict.fromkeys(self._wanted)
         self._bytes_max = bytes_max
+        for topic, body in self._wanted.items():
+            self._weigh(topic, body)
 
     def to_clear(self) -> list[str]:
         """Topics of what is no more; none before it is known what that is.
@@ -82,18 +101,17 @@ class Shelf:
         """
         if not self._brought_up:
             return []
-        false = [topic for topic in self.too_long() if topic in self._noted]
-        return sorted(self._to_clear.union(false))
+        false = self._too_long & self._noted.keys()
+        return sorted(self._to_clear | false)
 
     def too_long(self) -> list[str]:
         """Never sent: the broker would end the connection, and no event would get through."""
-        if self._bytes_max is None:
-            return []
-        return [topic for topic, body in self._wanted.items() if self._is_too_long(body)]
+        return sorted(self._too_long)
 
     def cleared(self, topic: str) -> None:
         self._to_clear.discard(topic)
         self._shown.pop(topic, None)
+        self._told_at.pop(topic, None)
         self._noted.pop(topic, None)
 
     def due(self, now_s: float) -> list[tuple[str, Body]]:
@@ -101,19 +119,19 @@ class Shelf:
 
         now_s: monotonic.
         """
-        publish_s = self._site.file.status_publish_s
-        due = []
-        for topic, body in self._wanted.items():
-            if self._is_too_long(body):
-                continue
-            digest, at_s = self._shown.get(topic, ("", 0.0))
-            old = body.expires and now_s - at_s >= publish_s
-            if digest != body.digest or old:
-                due.append((topic, body))
-        return due
+        for topic, at_s in self._told_at.items():
+            if now_s - at_s < self._site.file.status_publish_s:
+                break
+            self._owed[topic] = None
+        return [(one, self._wanted[one]) for one in self._owed if one not in self._too_long]
 
     def published(self, topic: str, body: Body, now_s: float) -> None:
-        self._shown[topic] = (body.digest, now_s)
+        self._shown[topic] = body.digest
+        if body.expires:
+            self._told_at.pop(topic, None)
+            self._told_at[topic] = now_s
+        if topic in self._wanted:
+            self._compare(topic, self._wanted[topic])
 
     def to_note(self, due: list[tuple[str, Body]]) -> dict[str, str | None]:
         """What the journal should know before these are published: a crash must not orphan one.
@@ -125,10 +143,22 @@ class Shelf:
     def noted(self, digests: Mapping[str, str | None]) -> None:
         self._noted.update({topic: one for topic, one in digests.items() if one is not None})
 
-    def _is_too_long(self, body: Body) -> bool:
-        return self._bytes_max is not None and len(body.payload) > self._bytes_max
+    def _compare(self, topic: str, body: Body) -> None:
+        if self._shown.get(topic) == body.digest:
+            self._owed.pop(topic, None)
+        else:
+            self._owed[topic] = None
+
+    def _weigh(self, topic: str, body: Body) -> None:
+        if self._bytes_max is not None and len(body.payload) > self._bytes_max:
+            self._too_long.add(topic)
+        else:
+            self._too_long.discard(topic)
 
     def _take_away(self, topic: str) -> None:
         """Cleared even where no note of it was kept: a clear too many does no harm."""
         self._wanted.pop(topic, None)
+        self._owed.pop(topic, None)
+        self._told_at.pop(topic, None)
+        self._too_long.discard(topic)
         self._to_clear.add(topic)

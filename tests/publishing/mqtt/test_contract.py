@@ -91,6 +91,24 @@ async def test_a_late_subscriber_finds_the_newest_of_each_retained_topic(
     assert found[f"{base}/work/w1"]["state"] == "under_way"
 
 
+async def test_an_event_does_not_wait_for_all_that_is_retained(
+    broker: BrokerUnderTest, house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("poller.publishing.mqtt.output.SENT_AT_ONCE", 1)
+    names = [f"r{number}" for number in range(60)]
+    async with Listener(broker.port) as heard, Running(house.pump(house.mqtt(at(broker))).run()):
+        await house.commit(listed(), first_read())
+        await until(lambda: heard.last("/nameplate") is not None)
+        await house.commit(*(listed(name) for name in names))
+        await until(lambda: heard.last("/r0/status") is not None)
+        await house.commit(changed("2.0"))
+        await until(lambda: heard.last("/r59/firmware_status") is not None)
+    order = [one.topic for one in heard.heard]
+    late = max(at for at, topic in enumerate(order) if topic.endswith("/event"))
+    assert heard.heard[late].body["seq"] == house.durable.state.seq
+    assert late < order.index("bayroll/v1/tarn-hill/relay/r59/firmware_status")
+
+
 async def test_the_poller_topic_tells_the_head_of_the_journal(
     broker: BrokerUnderTest, house: House
 ) -> None:
