@@ -91,10 +91,13 @@ class Fleet:
 
     def forget_unconfirmed(self, state: State, relays: Collection[str] | None = None) -> None:
         """After findings were dropped: the watches of these relays, or all, start again from what
-        events have told."""
-        for unit in self._units.values():
-            if relays is None or unit.relay in relays:
-                unit.watch.forget_unconfirmed(memory(state.relays[unit.relay]))
+        events have told, and soon."""
+        for run in self._running.values():
+            for unit in run.endpoint.units:
+                if relays is None or unit.relay in relays:
+                    soon = self.clock.mono() + self.random.uniform(0, self.spread_s)
+                    unit.watch.forget_unconfirmed(memory(state.relays[unit.relay]), soon)
+                    run.endpoint.look_again()
 
     def readings(self) -> dict[str, StatusReading]:
         """The last status reading of each relay that has one."""

@@ -91,6 +91,10 @@ class Endpoint:
         self._rounds.interrupt()
         return await answer
 
+    def look_again(self) -> None:
+        """Somebody else is due first."""
+        self._rounds.interrupt()
+
     def part(self, name: str) -> Part:
         """For the watch over progress."""
         unit = self._rounds.next()

@@ -167,15 +167,15 @@ class Watch:
         blocks = dict(self._answered_last)
         return LastRead(map=self.map, first=self.maps[0], blocks=blocks)
 
-    def forget_unconfirmed(self, memory: Memory) -> None:
-        """Starts again from what events have told: findings since then were not recorded, and the
-        nameplate among them is not to wait for its own interval."""
+    def forget_unconfirmed(self, memory: Memory, next_nameplate: float) -> None:
+        """Starts again from what events have told: findings since then were not recorded, and what
+        they told of is not to wait for its own interval. next_nameplate: monotonic seconds."""
         self._end_routine()
         self.memory = memory
         self._hearing = self._hearing._replace(answering=memory.answering)
         self._pending = self._sighting = None
         self._stills, self._reread = (), False
-        self.next_nameplate = self.next_status
+        self.next_nameplate = next_nameplate
 
     def look_again(self, now_mono: float) -> None:
         """At once and with a restart's patience: somebody has worked on it."""

@@ -378,6 +378,21 @@ def test_errands_waiting_or_under_way_are_answered_when_polling_ends() -> None:
     run(main())
 
 
+def test_who_becomes_due_while_the_line_waits_is_visited_then() -> None:
+    async def main() -> None:
+        async with polling([0.0], slots=3) as bench:
+            await asyncio.sleep(PACE.status_s + 30)
+            [unit] = bench.endpoint.units
+            due = asyncio.get_running_loop().time() + 1
+            assert unit.watch.due > due + 5
+            unit.watch.next_nameplate = due
+            bench.endpoint.look_again()
+            await asyncio.sleep(5)
+            assert due in [at for at, _, _ in bench.link.asked]
+
+    run(main())
+
+
 def test_a_pause_at_the_very_moment_at_which_a_visit_is_due_comes_first() -> None:
     async def main() -> None:
         async with polling([0.0], slots=3) as bench:

@@ -684,7 +684,7 @@ def test_what_was_not_recorded_is_found_again() -> None:
     change(bench.relay, swRev="5.2")
     raise_flags(bench.relay, "storage_low")
     first = bench.until(bench.now_s + 5_000)
-    bench.watch.forget_unconfirmed(before)
+    bench.watch.forget_unconfirmed(before, bench.now_s)
     again = bench.until(bench.now_s + 5_000)
     assert [one.nameplate for one in of(Believed, again)] == [
         one.nameplate for one in of(Believed, first)
@@ -698,8 +698,8 @@ def test_what_was_not_recorded_is_found_as_soon_as_it_can_be() -> None:
     change(bench.relay, swRev="5.2")
     first = bench.until(bench.now_s + 5_000)
     assert len(of(Believed, first)) == 1
-    bench.watch.forget_unconfirmed(before)
-    soon_s = PACE.status_s + PACE.confirm_s + PACE.status_s
+    bench.watch.forget_unconfirmed(before, bench.now_s + 2)
+    soon_s = 2 + PACE.confirm_s + 2
     assert soon_s < PACE.nameplate_s / 2
     assert len(of(Believed, bench.until(bench.now_s + soon_s))) == 1
 
