@@ -27,9 +27,7 @@ APPLICATION_ID: Final = 0x42617972  # "Bayr", in the file's header
 SCHEMA_VERSION: Final = 1  # with the next one goes a step in upgrade.py
 LOCK_BYTES_MAX: Final = 256  # a process, a uuid, a seq and two sums
 BUSY_MS: Final = 2_000  # only while a crashed writer's log is recovered, or while its file is made
-CACHE_KIB: Final = (
-    512  # of a connection: soon full, so that memory stands; the system keeps the rest
-)
+CACHE_KIB: Final = 512  # of a connection; the system keeps the file's pages anyway
 
 SCHEMA: Final = f"""
 PRAGMA application_id = {APPLICATION_ID};
