@@ -290,8 +290,9 @@ class Service:
         return self._waiting.put(events, command)
 
     def _became_durable(self, recorded: tuple[Recorded, ...]) -> None:
-        state = self.state  # where nothing waits any more it is the same, and kept once
-        if recorded[-1].seq != state.seq:
+        if recorded and recorded[-1].seq == self.state.seq:
+            state = self.state  # nothing waits any more: the same, and kept once
+        else:
             state = fold(self._durable.state, ((one.seq, one.event) for one in recorded))
         self._durable.set(state)
         if state.seq - self._snapshot_seq >= limits.SNAPSHOT_EVERY:

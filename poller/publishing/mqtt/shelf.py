@@ -55,16 +55,15 @@ class Shelf:
             seen = self._seen.setdefault(topic.name, {})
             now = dict(projection.of(known))
             for about, parts in now.items():
-                is_new, before = about not in seen, seen.get(about)
-                seen[about] = parts
-                if not is_new and projection.is_as_before(before, parts):
-                    continue
-                if parts is None:
+                as_before = about in seen and projection.is_as_before(seen[about], parts)
+                if parts is None and not as_before:
                     self._take_away(topic.of(site, about))
-                    continue
-                self.want(topic.of(site, about), topic.body(source, about, parts))
-                made += 1
-                if made % BODIES_AT_ONCE == 0:
+                elif parts is not None and not as_before:
+                    self.want(topic.of(site, about), topic.body(source, about, parts))
+                    made += 1
+                seen[about] = parts
+                if made == BODIES_AT_ONCE:
+                    made = 0
                     yield
             for about in seen.keys() - now.keys():
                 if seen.pop(about) is not None:
