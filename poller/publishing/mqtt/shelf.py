@@ -126,11 +126,13 @@ class Shelf:
 
     def published(self, topic: str, body: Body, now_s: float) -> None:
         self._shown[topic] = body.digest
+        wanted = self._wanted.get(topic)
+        if wanted is None:
+            return  # taken away while it was on its way
         if body.expires:
             self._told_at.pop(topic, None)
             self._told_at[topic] = now_s
-        if topic in self._wanted:
-            self._compare(topic, self._wanted[topic])
+        self._compare(topic, wanted)
 
     def to_note(self, due: list[tuple[str, Body]]) -> dict[str, str | None]:
         """What the journal should know before these are published: a crash must not orphan one.

@@ -117,6 +117,17 @@ def test_a_body_acknowledged_after_it_was_overtaken_leaves_the_newer_one_due() -
     assert topics(shelf) == [PLATE07]
 
 
+def test_what_was_taken_away_while_it_was_on_its_way_is_cleared_and_not_told_again() -> None:
+    shelf = Shelf(SITE, {})
+    bring_up(shelf, BOTH, {})
+    on_its_way = dict(shelf.due(0))
+    bring_up(shelf, state_of(delisted(), base=BOTH), {})
+    for topic, body in on_its_way.items():
+        shelf.published(topic, body, 0)
+    assert shelf.to_clear() == [FIRMWARE07, PLATE07, STATUS07]
+    assert topics(shelf, now_s=1_000) == []
+
+
 def test_status_is_due_again_after_its_period_and_the_nameplate_is_not() -> None:
     shelf = Shelf(SITE, {})
     bring_up(shelf, BOTH, {})
