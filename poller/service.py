@@ -262,17 +262,9 @@ class Service:
         return self.ports.clock.utc()
 
     def _found(self, unit: Unit, findings: tuple[Finding, ...]) -> None:
-        if not findings and not self._dropped:
-            return  # as nearly always
-        if self._waiting.full:
-            if findings:
-                self._dropped.add(unit.relay)
+        if findings and self._waiting.full:
+            self._dropped.add(unit.relay)
             return
-        if self._dropped:
-            dropped, self._dropped = self._dropped, set()
-            self._fleet.forget_unconfirmed(self.state, dropped)
-            if unit.relay in dropped:
-                return
         for finding in findings:
             self._decide(About(relay=unit.relay, finding=finding))
 
@@ -295,6 +287,9 @@ class Service:
         else:
             state = fold(self._durable.state, ((one.seq, one.event) for one in recorded))
         self._durable.set(state)
+        if self._dropped and not self._waiting.full:
+            dropped, self._dropped = self._dropped, set()
+            self._fleet.forget_unconfirmed(self.state, dropped)
         if state.seq - self._snapshot_seq >= limits.SNAPSHOT_EVERY:
             self._snapshot_seq = state.seq
             self._group.create_task(self.ports.committer.save_snapshot(state), name="snapshot")

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import replace
-from datetime import datetime, timedelta
 from typing import Any, Final, TypeVar
 
 from poller import people
 from poller.alarms import folds, points
 from poller.alarms.folds import FOLDS as ALARMS
+from poller.clock_set import told_anew
 from poller.model import events as ev
 from poller.model import limits
 from poller.model.nameplate import Nameplate
@@ -26,7 +26,7 @@ from poller.model.standing import (
 from poller.model.work import ENDED, Asset, Note, Work, WorkState, asset_key, by_number
 from poller.work import due_book
 
-FOLD_VERSION: Final = 2  # another number: snapshots are not used, the journal is replayed
+FOLD_VERSION: Final = 3  # another number: snapshots are not used, the journal is replayed
 SETTINGS: Final = ("configRev", "paramRev", "settingsId")
 
 Step = Callable[[Relay, Any, ev.Event], Relay]
@@ -112,37 +112,18 @@ STEPS: Final[dict[str, Step]] = {
 """Events about a relay that is listed: how each moves it."""
 
 
-def _shifted(works: dict[str, Work], by_ms: int) -> dict[str, Work]:
-    """A soak has its length, whatever is done to the clock meanwhile."""
-    return {
-        name: work
-        if work.held_since is None or work.state != WorkState.CHECKING
-        else replace(work, held_since=_later(work.held_since, by_ms))
-        for name, work in works.items()
-    }
-
-
-def _later(at: datetime, by_ms: int) -> datetime | None:
-    try:
-        return at + timedelta(milliseconds=by_ms)
-    except OverflowError:  # a clock that leaves the calendar: the soak begins anew
-        return None
-
-
-POLLER: Final[dict[str, Callable[[State, Any], State]]] = {
-    "service_started": lambda s, b: replace(s, running=True),
-    "service_stopped": lambda s, b: replace(s, running=False),
-    "clock_stepped": lambda s, b: replace(
-        s, works=_shifted(s.works, b.by_ms), alarms=folds.stepped(s.alarms, b.by_ms)
-    ),
-    "site_loaded": lambda s, b: replace(s, site=b.site, site_sha256=b.sha256),
-    "output_gap": lambda s, b: replace(
+POLLER: Final[dict[str, Callable[[State, Any, ev.Event], State]]] = {
+    "service_started": lambda s, b, e: replace(s, running=True, started_at=e.at),
+    "service_stopped": lambda s, b, e: replace(s, running=False),
+    "clock_stepped": lambda s, b, e: told_anew(s, b.by_ms, e.at),
+    "site_loaded": lambda s, b, e: replace(s, site=b.site, site_sha256=b.sha256),
+    "output_gap": lambda s, b, e: replace(
         s,
         gaps={**s.gaps, b.output: s.gaps.get(b.output, 0) + b.last_seq - b.first_seq + 1},
     ),
-    "pruned": lambda s, b: s,
-    "session_changed": lambda s, b: s,
-    "access_refused": lambda s, b: s,
+    "pruned": lambda s, b, e: s,
+    "session_changed": lambda s, b, e: s,
+    "access_refused": lambda s, b, e: s,
 }
 """Events about the poller itself."""
 
@@ -304,7 +285,7 @@ def fold(state: State, events: Iterable[tuple[int, ev.Event]]) -> State:
 
     The relays are copied once a call and not once an event: give it batches.
     """
-    relays = Relays(state.relays)
+    relays: dict[str, Relay] = Relays(state.relays)
     state = replace(state, relays=relays)
     for seq, event in events:
         body: Any = event.body
@@ -334,6 +315,7 @@ def fold(state: State, events: Iterable[tuple[int, ev.Event]]) -> State:
         elif body.kind in BOOK:
             state = BOOK[body.kind](state, body, event)
         else:
-            state = POLLER[body.kind](state, body)
+            state = POLLER[body.kind](state, body, event)
+            relays = state.relays  # told anew where the clock was set
         state = replace(state, seq=seq)
     return state

@@ -101,8 +101,8 @@ def _block(
     rows = [] if text is None else text.split("\n")
     return RegisterBlock(
         name=block.value,
-        at=answered.at,
-        age_s=age_s(answered.at, now) or 0,
+        at=answered.at.utc,
+        age_s=age_s(answered.at.utc, now) or 0,
         trouble=None if read.trouble is None else describe(read.trouble),
         lines=tuple(
             _line(one, path, field, seen, lines.get(path), rows)

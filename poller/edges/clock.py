@@ -6,9 +6,8 @@ import time
 from datetime import UTC, datetime
 from typing import Final, Protocol
 
-from poller.judging.findings import Moment
+from poller.judging.findings import MS, Moment
 
-STEP_S: Final = 2.0  # a wall clock this far from the monotonic one has been set, not disciplined
 LOOK_EVERY_S: Final = 10.0
 SOON_S: Final = 0.001  # a loop's timers may be early by as much
 
@@ -43,5 +42,5 @@ class Steps:
     def by_ms(self) -> int | None:
         """Milliseconds, forward is positive; None: it was not set."""
         before, self._before = self._before, moment(self._clock)
-        by_s = (self._before.utc - before.utc).total_seconds() - (self._before.mono - before.mono)
-        return round(by_s * 1000) if abs(by_s) >= STEP_S else None
+        by = self._before.clock_set(before)
+        return None if by is None else round(by / MS)

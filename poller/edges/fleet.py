@@ -11,11 +11,11 @@ from typing import Final, TypeAlias
 
 import structlog
 
-from poller.edges.clock import Clock
+from poller.edges.clock import Clock, moment
 from poller.edges.link import Connect, Link
 from poller.edges.progress import Part
-from poller.edges.rounds import Told, Unit
-from poller.edges.schedule import Endpoint
+from poller.edges.rounds import Unit
+from poller.edges.schedule import Endpoint, Told
 from poller.judging.confirm import NO_NAMES, Claim, Known
 from poller.judging.last_read import LastRead
 from poller.judging.watch import Memory, Watch
@@ -95,8 +95,9 @@ class Fleet:
         for run in self._running.values():
             for unit in run.endpoint.units:
                 if relays is None or unit.relay in relays:
-                    soon = self.clock.mono() + self.random.uniform(0, self.spread_s)
-                    unit.watch.forget_unconfirmed(memory(state.relays[unit.relay]), soon)
+                    now, known = moment(self.clock), memory(state.relays[unit.relay])
+                    soon = now.mono + self.random.uniform(0, self.spread_s)
+                    unit.watch.forget_unconfirmed(known, now, soon)
                     run.endpoint.look_again()
 
     def readings(self) -> dict[str, StatusReading]:
@@ -106,19 +107,24 @@ class Fleet:
     def last_read(self, relay: str) -> LastRead | None:
         """None: it is not polled here, or was not yet."""
         unit = self._units.get(relay)
-        return None if unit is None else unit.watch.last_read()
+        return None if unit is None else unit.watch.last_read(moment(self.clock))
 
     def parts(self) -> Iterator[Part]:
         """Each connection, for the watch over progress."""
         for (host, port), run in self._running.items():
             yield run.endpoint.part(f"{host}:{port}")
 
+    def visits(self) -> int:
+        """How many were made through the connections that there are."""
+        return sum(run.endpoint.visits for run in self._running.values())
+
     def unit(self, relay: str) -> Unit | None:
         return self._units.get(relay)
 
     def _readings(self) -> Iterator[tuple[str, StatusReading]]:
+        now = moment(self.clock)
         for name, unit in self._units.items():
-            reading = unit.watch.reading()
+            reading = unit.watch.reading(now)
             if reading is not None:
                 yield name, reading
 

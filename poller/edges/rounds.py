@@ -16,7 +16,7 @@ import structlog
 
 from poller.edges.clock import SOON_S, Clock
 from poller.edges.wire import Done, End
-from poller.judging.findings import Finding, Moment
+from poller.judging.findings import Moment
 from poller.judging.watch import Heard, Watch
 from poller.reading.exchange import Outcome
 from poller.reading.frames import Request
@@ -46,9 +46,6 @@ class Unit:
     paused: bool = False
 
 
-Told = Callable[[Unit, tuple[Finding, ...]], None]
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Visit:
     """A relay whose turn it is. heard: the answer to its routine request, where that was made
@@ -61,13 +58,12 @@ class Visit:
 
 @dataclass(slots=True, kw_only=True)
 class Rounds:
-    """told: called after each visit, here with nothing. stays_open: whether the connection does
-    until that one is due; where it does not, the round is over. visits: how many were made here."""
+    """stays_open: whether the connection does until that one is due; where not, the round is over.
+    visits: how many were made here."""
 
     link: Asks
     units: Sequence[Unit]
     clock: Clock
-    told: Told
     stays_open: Callable[[Unit | None], bool]
     visits: int = 0
     _over: asyncio.Future[Visit | None] | None = None
@@ -144,18 +140,17 @@ class Rounds:
         if self._asked is None:
             return  # nobody waits for it any more
         (unit, request, started), self._asked = self._asked, None
-        self.visits += 1
-        utc = self.clock.utc()
         try:
             if unit.paused:
                 self._end(None)
-            elif isinstance(end, bytes) and unit.watch.unchanged(end, started, at, utc):
-                self.told(unit, ())
+            elif isinstance(end, bytes) and unit.watch.unchanged(end, started, at):
+                self.visits += 1
                 self._go_on()
             elif isinstance(end, ConnectionResetError):
                 self._end(Visit(unit=unit))  # while it idled, maybe: it is asked on another
             else:
-                heard = Heard(outcome=self.link.outcome(request, end), at=Moment(at, utc))
+                outcome = self.link.outcome(request, end)
+                heard = Heard(outcome=outcome, at=Moment(at, self.clock.utc()))
                 self._end(Visit(unit=unit, heard=heard, started=started))
         except Exception:
             self.failed(unit)

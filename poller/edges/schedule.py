@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from random import Random
 from typing import Final
 
 from poller.edges.clock import Clock, moment
 from poller.edges.progress import Part
-from poller.edges.rounds import Asks, Rounds, Told, Unit, Visit
+from poller.edges.rounds import Asks, Rounds, Unit, Visit
 from poller.judging.findings import Finding, Moment
 from poller.judging.watch import Heard
 from poller.model import limits
@@ -26,6 +26,9 @@ NEXT_UNIT_S: Final = 1.0  # unless another unit of the gateway is due so soon
 SLACK_S: Final = 30.0  # a busy computer is late without being stuck
 
 
+Told = Callable[[Unit, tuple[Finding, ...]], None]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Errand:
     """A single request of a person at the command line, to be made through this connection."""
@@ -38,7 +41,7 @@ class Errand:
 
 @dataclass(slots=True, kw_only=True)
 class Endpoint:
-    """told: called after each visit with what came to be believed."""
+    """told: called after each visit that was no routine, with what came to be believed."""
 
     link: Asks
     units: Sequence[Unit]
@@ -48,6 +51,7 @@ class Endpoint:
     slots: int
     told: Told
     _turns: int = 0
+    _visits: int = 0  # but those of the rounds
     _rounds: Rounds = field(init=False)
     _errands: list[Errand] = field(default_factory=list)
     _errand_s: float = 0.0  # how long the one under way may wait: a person says so
@@ -57,9 +61,12 @@ class Endpoint:
             link=self.link,
             units=self.units,
             clock=self.clock,
-            told=self.told,
             stays_open=self._stays_open,
         )
+
+    @property
+    def visits(self) -> int:
+        return self._visits + self._rounds.visits
 
     @property
     def turns(self) -> int:
@@ -145,8 +152,10 @@ class Endpoint:
                 if unit.paused:
                     return
                 reply = heard.outcome
-                if isinstance(reply, Reply) and watch.unchanged(reply.pdu, started.mono, *heard.at):
-                    self.told(unit, ())
+                if isinstance(reply, Reply) and watch.unchanged(
+                    reply.pdu, started.mono, heard.at.mono
+                ):
+                    self._visits += 1
                     return
         dialogue = watch.poll(started)
         try:
@@ -160,6 +169,7 @@ class Endpoint:
                 request, heard = dialogue.send(heard), None
         except StopIteration as end:
             found: tuple[Finding, ...] = end.value
+            self._visits += 1
         if watch.misses and self.gateway:
             watch.next_status = max(
                 watch.next_status,

@@ -22,12 +22,10 @@ from poller.state import fold
 
 @dataclass(slots=True)
 class _Heard:
-    visits: int = 0
     missed: int = 0
     notes: dict[str, None] = field(default_factory=dict)  # each once
 
     def told(self, unit: Unit, found: tuple[Finding, ...]) -> None:
-        self.visits += 1
         self.missed += unit.watch.misses > 0
         for finding in found:
             match finding:
@@ -66,7 +64,7 @@ async def measure(
         except TimeoutError:
             pass
         tap.settle(pace(site.file.intervals, entry).reply_timeout_s)
-        found = _measured(tap, heard, clock.mono() - started)
+        found = _measured(tap, heard, fleet.visits(), clock.mono() - started)
         await fleet.stop()
     return found
 
@@ -77,7 +75,7 @@ def _with(file: SiteFile, entry: RelayEntry) -> SiteFile:
     return SiteFile.model_construct(**values | {"relays": (entry,)})
 
 
-def _measured(tap: Tap, heard: _Heard, took_s: float) -> Measured:
+def _measured(tap: Tap, heard: _Heard, visits: int, took_s: float) -> Measured:
     return Measured(
         took_s=took_s,
         traffic=Traffic(
@@ -92,7 +90,7 @@ def _measured(tap: Tap, heard: _Heard, took_s: float) -> Measured:
         garbled=tap.garbled,
         refused=tap.refused,
         lost=tap.lost,
-        visits=heard.visits,
+        visits=visits,
         missed=heard.missed,
         notes=tuple(heard.notes),
     )

@@ -25,7 +25,7 @@ class Pending:
 
     claim: Claim
     since: Moment
-    last_old_at: datetime | None
+    last_old_at: Moment | None
     need_s: float
 
     @property
@@ -40,7 +40,7 @@ def weigh(
     now: Moment,
     *,
     need_s: float,
-    last_old_at: datetime | None,
+    last_old_at: Moment | None,
 ) -> tuple[Pending | None, bool]:
     """What still waits after this pass, and whether the claim is believed now.
 
@@ -81,6 +81,12 @@ def settled(known: Known, status: Status) -> bool:
         and status.behaviour in (None, known.behaviour)
         and status.setting_group in (None, known.setting_group)
     )
+
+
+def tells(status: Status) -> int:
+    """How many values it tells that can be news."""
+    others = (status.health, status.behaviour, status.setting_group)
+    return len(status.flags) + sum(value is not None for value in others)
 
 
 def edges(

@@ -3,18 +3,31 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import datetime
-from typing import NamedTuple, TypeAlias
+from datetime import datetime, timedelta
+from typing import Final, NamedTuple, TypeAlias
 
 from poller.model.nameplate import Nameplate
 from poller.model.status import Behaviour, Health
 
+STEP: Final = timedelta(seconds=2)  # a wall clock so far from the monotonic one was set, and is
+# not only disciplined
+MS: Final = timedelta(milliseconds=1)
+
 
 class Moment(NamedTuple):
-    """Now, twice: monotonic seconds for intervals, UTC for records."""
+    """Now, twice: monotonic seconds for intervals, UTC in whole milliseconds for records."""
 
     mono: float
     utc: datetime
+
+    def clock_set(self, before: Moment) -> timedelta | None:
+        """How far the wall clock was set since then; None: it was not."""
+        by = self.utc - before.utc - timedelta(seconds=self.mono - before.mono)
+        return by if abs(by) >= STEP else None
+
+    def earlier(self, mono: float) -> Moment:
+        """A moment of before, as the wall clock of now would have told it."""
+        return Moment(mono, self.utc - round((self.mono - mono) * 1_000) * MS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

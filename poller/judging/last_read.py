@@ -5,9 +5,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
 from enum import StrEnum
 
+from poller.judging.findings import Moment
 from poller.reading.read_plan import CompiledMap
 from poller.reading.run import PassRead
 
@@ -25,7 +25,7 @@ class Answered:
     """The last answers to one part, whole or not. at: when they came."""
 
     read: PassRead
-    at: datetime
+    at: Moment
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,7 +6,6 @@ Compared as octets, and nothing decoded; what a watch knows by it, it takes in w
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
 
 from poller.judging.uptime import Start
 from poller.reading.frames import Request
@@ -16,7 +15,8 @@ from poller.reading.read_plan import Pass
 @dataclass(slots=True)
 class Routine:
     """still: the reply without what ticks. start: of the relay, by the last reading; None: it tells
-    none. pdu: the newest reply; None: there was none yet. answered, utc: when it came."""
+    none. pdu: the newest reply; None: there was none since anybody looked. answered: when it came,
+    monotonic seconds."""
 
     request: Request
     pass_: Pass
@@ -24,11 +24,10 @@ class Routine:
     start: Start | None
     pdu: bytes | None = None
     answered: float = 0.0
-    utc: datetime | None = None
 
-    def repeats(self, pdu: bytes, started: float, answered: float, utc: datetime) -> bool:
-        """Whether it tells nothing but that time has passed. started, answered: monotonic seconds;
-        utc: of the answer."""
+    def repeats(self, pdu: bytes, started: float, answered: float) -> bool:
+        """Whether it tells nothing but that time has passed. started, answered: monotonic
+        seconds."""
         pass_ = self.pass_
         if pass_.still(0, pdu) != self.still:
             return False
@@ -39,5 +38,5 @@ class Routine:
             if self.start is None or not start.agrees(self.start):
                 return False
             self.start = start
-        self.pdu, self.answered, self.utc = pdu, answered, utc
+        self.pdu, self.answered = pdu, answered
         return True

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import NamedTuple
 
-from poller.judging.findings import Answering, Silent
+from poller.judging.findings import Answering, Moment, Silent
 
 
 class Hearing(NamedTuple):
@@ -13,10 +12,10 @@ class Hearing(NamedTuple):
 
     answering: bool | None = None
     misses: int = 0
-    last_answer_at: datetime | None = None
+    last_answer_at: Moment | None = None
 
 
-def heard(hearing: Hearing, at: datetime) -> tuple[Hearing, Answering | None]:
+def heard(hearing: Hearing, at: Moment) -> tuple[Hearing, Answering | None]:
     """After a poll that the relay answered, in whatever way."""
     after = Hearing(answering=True, misses=0, last_answer_at=at)
     return after, None if hearing.answering else Answering()
@@ -27,5 +26,6 @@ def missed(hearing: Hearing, reason: str, silent_misses: int) -> tuple[Hearing, 
     after = hearing._replace(misses=hearing.misses + 1)
     if hearing.answering is False or after.misses < silent_misses:
         return after, None
-    silent = Silent(last_answer_at=hearing.last_answer_at, reason=reason)
+    last = hearing.last_answer_at
+    silent = Silent(last_answer_at=None if last is None else last.utc, reason=reason)
     return after._replace(answering=False), silent

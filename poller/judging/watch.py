@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Generator, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Final, NamedTuple, TypeAlias
 
 from poller.judging import confirm, silence
@@ -46,6 +46,7 @@ LATER_S: Final = 5.0  # after "busy": soon, but not at once
 
 
 NOTHING_KNOWN: Final = Known()
+NEVER: Final = Moment(0.0, datetime.fromtimestamp(0, UTC))
 
 
 class Heard(NamedTuple):
@@ -96,7 +97,7 @@ class Watch:
     next_nameplate: float
 
     map: CompiledMap | None = None
-    now: Moment = field(init=False)
+    now: Moment = NEVER  # when anything was heard last, or somebody looked
     _findings: list[Finding] = field(default_factory=list)
     _answered: bool = False
     _reason: str = ""
@@ -121,7 +122,8 @@ class Watch:
     _uptime: Start | None = None  # by the last reading
     _known_uptime: Start | None = None  # by the last that agreed with the one before
     _sighting: Sighting | None = None
-    _settled_at: Moment | None = None
+    _settled_at: Moment | None = None  # the last reading that tells as much as any, and nothing new
+    _tells: int = 0  # how many values that reading tells
     _routine: Routine | None = None  # None: the next visit is not sure to be one
 
     def __post_init__(self) -> None:
@@ -140,9 +142,9 @@ class Watch:
     def misses(self) -> int:
         return self._hearing.misses
 
-    def reading(self) -> StatusReading | None:
+    def reading(self, now: Moment) -> StatusReading | None:
         """The last status reading; stale while no other can be had."""
-        self._take_in()
+        self._take_in(now)
         if self._status is None or self._status_at is None:
             return None
         return StatusReading(
@@ -161,17 +163,17 @@ class Watch:
             self._raw = None
         return replace(status, uptime_s=self._uptime.uptime_s if self._uptime else None)
 
-    def last_read(self) -> LastRead:
+    def last_read(self, now: Moment) -> LastRead:
         """For who looks at raw registers."""
-        self._take_in()
+        self._take_in(now)
         blocks = dict(self._answered_last)
         return LastRead(map=self.map, first=self.maps[0], blocks=blocks)
 
-    def forget_unconfirmed(self, memory: Memory, next_nameplate: float) -> None:
+    def forget_unconfirmed(self, memory: Memory, now: Moment, next_nameplate: float) -> None:
         """Starts again from what events have told: findings since then were not recorded, and what
         they told of is not to wait for its own interval. next_nameplate: monotonic seconds."""
-        self._end_routine()
-        self.memory = memory
+        self._end_routine(now)
+        self.memory, self._findings = memory, []  # those of a visit under way build upon the lost
         self._hearing = self._hearing._replace(answering=memory.answering)
         self._pending = self._sighting = None
         self._stills, self._reread = (), False
@@ -192,12 +194,12 @@ class Watch:
             return None
         return self._routine.request
 
-    def unchanged(self, pdu: bytes, started: float, answered: float, utc: datetime) -> bool:
+    def unchanged(self, pdu: bytes, started: float, answered: float) -> bool:
         """Whether that reply tells nothing new; then the visit is over, and nothing came of it.
         Else it is the first answer of the dialogue that poll() makes. started, answered: monotonic
-        seconds; utc: of the answer.
+        seconds.
         """
-        if self._routine is None or not self._routine.repeats(pdu, started, answered, utc):
+        if self._routine is None or not self._routine.repeats(pdu, started, answered):
             return False
         self._keep_phase(started)
         return True
@@ -222,30 +224,55 @@ class Watch:
                 start=self._known_uptime,
             )
 
-    def _take_in(self) -> None:
+    def _take_in(self, now: Moment) -> None:
         """What was learned by routine, for who looks, and before anything else is."""
         routine = self._routine
-        if routine is None or routine.pdu is None or routine.utc is None:
+        if routine is None or routine.pdu is None:
             return
-        at = Moment(routine.answered, routine.utc)
+        self._hear(now)
+        at = now.earlier(routine.answered)
         pass_, replies = routine.pass_, (routine.pdu,)
-        self.now = self._status_at = self._settled_at = at
+        routine.pdu = None
+        self._status_at = self._settled_at = at
         self._uptime = self._known_uptime = routine.start
         self._raw = (pass_, replies)
-        self._hearing, _ = silence.heard(self._hearing, at.utc)
+        self._hearing, _ = silence.heard(self._hearing, at)
         read = PassRead(begun=pass_, pass_=pass_, replies=replies, objects={})
-        self._answered_last[Block.STATUS] = Answered(read=read, at=at.utc)
+        self._answered_last[Block.STATUS] = Answered(read=read, at=at)
 
-    def _end_routine(self) -> None:
-        self._take_in()
+    def _end_routine(self, now: Moment) -> None:
+        self._take_in(now)
         self._routine = None
+
+    # Time.
+
+    def _hear(self, now: Moment) -> None:
+        """Whatever is kept is told by the clock of now: it may have been set since."""
+        if now.clock_set(self.now) is not None:
+            self._tell_anew(now)
+        self.now = now
+
+    def _tell_anew(self, now: Moment) -> None:
+        def anew(before: Moment | None) -> Moment | None:
+            return None if before is None else now.earlier(before.mono)
+
+        self._status_at, self._settled_at = anew(self._status_at), anew(self._settled_at)
+        self._last_old, self._unreadable_since = anew(self._last_old), anew(self._unreadable_since)
+        self._hearing = self._hearing._replace(last_answer_at=anew(self._hearing.last_answer_at))
+        if self._sighting is not None:
+            self._sighting = replace(self._sighting, at=now.earlier(self._sighting.at.mono))
+        if self._pending is not None:
+            since, last = now.earlier(self._pending.since.mono), anew(self._pending.last_old_at)
+            self._pending = replace(self._pending, since=since, last_old_at=last)
+        for block, answered in self._answered_last.items():
+            self._answered_last[block] = replace(answered, at=now.earlier(answered.at.mono))
 
     # One visit.
 
     def poll(self, now: Moment) -> Dialogue:
         """Asks what is due. The dialogue's result: what came to be believed."""
-        self._end_routine()
-        self.now = now
+        self._end_routine(now)
+        self._hear(now)
         self._findings, self._answered, self._reason = [], False, ""
         checked, waited = False, self._pending is not None
         if self.next_nameplate <= now.mono or self._hearing.misses or not self._has_status():
@@ -275,7 +302,7 @@ class Watch:
     def _listen(self) -> None:
         told: Finding | None
         if self._answered:
-            self._hearing, told = silence.heard(self._hearing, self.now.utc)
+            self._hearing, told = silence.heard(self._hearing, self.now)
         else:
             self._hearing, told = silence.missed(
                 self._hearing, self._reason, self.pace.silent_misses
@@ -306,14 +333,14 @@ class Watch:
             request = next(dialogue)
             while True:
                 heard = yield request
-                self.now = heard.at
+                self._hear(heard.at)
                 if not asking.is_away(heard.outcome):
                     self._answered = True
                 request = dialogue.send(heard.outcome)
         except StopIteration as end:
             read: PassRead = end.value
         if read.replies or read.objects:
-            self._answered_last[block] = Answered(read=read, at=self.now.utc)
+            self._answered_last[block] = Answered(read=read, at=self.now)
         if asking.is_later(read.trouble):
             self._reason = BUSY
         elif asking.is_away(read.trouble):
@@ -364,7 +391,7 @@ class Watch:
         """Another map: nothing read under the one before says anything about this one."""
         if chosen is not self.map:
             self._stills, self._sighting, self._uptime, self._known_uptime = (), None, None, None
-            self._status, self._status_at, self._raw = None, None, None
+            self._status, self._status_at, self._raw, self._tells = None, None, None, 0
             self._answered_last.pop(Block.NAMEPLATE, None)
             self._answered_last.pop(Block.STATUS, None)
         self.map = chosen
@@ -402,7 +429,7 @@ class Watch:
             claim,
             self.now,
             need_s=self.pace.confirm_after_restart_s if restarted else self.pace.confirm_s,
-            last_old_at=self._last_old.utc if self._last_old else None,
+            last_old_at=self._last_old,
         )
         if now_believed:
             self._believe(claim)
@@ -433,6 +460,7 @@ class Watch:
 
     def _believe(self, claim: Claim) -> None:
         assert self._pending is not None
+        old = self._pending.last_old_at
         if claim.map is None or self.map is None:
             self._findings.append(NoMapFits(identity=claim.nameplate))
         else:
@@ -441,7 +469,7 @@ class Watch:
                     nameplate=claim.nameplate,
                     map=claim.map,
                     covers=self.map.covers,
-                    last_old_at=self._pending.last_old_at,
+                    last_old_at=old.utc if old is not None else None,
                     first_new_at=self._pending.since.utc,
                     relay_time=self._changed_at,
                 )
@@ -477,7 +505,8 @@ class Watch:
             return
         status = self._status
         if confirm.settled(self.memory.known, status):
-            self._sighting, self._settled_at = None, self.now
+            self._sighting = None
+            self._settled(status, self.now)
             return
         first, at = self._sighting, self.now
         if not checked:
@@ -501,7 +530,13 @@ class Watch:
         done = confirm.settled(self.memory.known, status)
         self._sighting = None if done else Sighting(status=status, at=at)
         if done:
-            self._settled_at = at
+            self._settled(status, at)
+
+    def _settled(self, status: Status, at: Moment) -> None:
+        """A reading that tells less than another did shows nothing of what it leaves out."""
+        tells = confirm.tells(status)
+        if tells >= self._tells:
+            self._settled_at, self._tells = at, tells
 
     def _follow_uptime(self, start: Start) -> None:
         """A later start is a sign of a restart at once, and an event when two readings agree.

@@ -139,6 +139,7 @@ class State:
     site: str | None = None
     site_sha256: str | None = None
     running: bool = False
+    started_at: Utc | None = None  # the poller, the last time
     relays: dict[str, Relay] = field(default_factory=dict)
     gaps: dict[str, int] = field(default_factory=dict)  # output to events skipped
     works: dict[str, Work] = field(default_factory=dict)  # by id; the oldest ended ones are dropped

@@ -17,7 +17,7 @@ NOW = utc(300)
 
 
 def told(bench: Visits, texts: dict[str, str] = TEXTS) -> Registers:
-    return registers(bench.watch.last_read(), texts, NOW)
+    return registers(bench.last_read(), texts, NOW)
 
 
 def lines(found: Registers) -> dict[str, RegisterLine]:
@@ -107,6 +107,6 @@ def test_nothing_is_told_before_anything_was_read() -> None:
 
 def test_another_map_forgets_what_was_read_under_the_one_before() -> None:
     bench = visits(larch()).settle()
-    assert set(bench.watch.last_read().blocks) == set(Block)
+    assert set(bench.last_read().blocks) == set(Block)
     bench.watch._use(None)
-    assert set(bench.watch.last_read().blocks) == {Block.IDENTITY}
+    assert set(bench.last_read().blocks) == {Block.IDENTITY}

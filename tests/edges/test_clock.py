@@ -6,7 +6,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from poller.edges.clock import STEP_S, Steps
+from poller.edges.clock import Steps
+from poller.judging.findings import STEP
 
 NOON = datetime(2026, 3, 1, 12, tzinfo=UTC)
 
@@ -30,8 +31,8 @@ class Hands:
         ("set back", 10.0, -7_200.0, -7_200_000),
         ("set forward", 0.0, 3_600.5, 3_600_500),
         ("left alone", 86_400.0, 0.0, None),
-        ("disciplined", 10.0, 0.9 * STEP_S, None),
-        ("by just so much that it counts", 10.0, STEP_S, 2_000),
+        ("disciplined", 10.0, 0.9 * STEP.total_seconds(), None),
+        ("by just so much that it counts", 10.0, STEP.total_seconds(), 2_000),
     ],
 )
 def test_a_step_is_what_the_wall_clock_made_beyond_the_time_that_passed(

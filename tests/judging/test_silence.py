@@ -6,9 +6,11 @@ from datetime import UTC, datetime
 
 import pytest
 
+from poller.judging.findings import Moment
 from poller.judging.silence import Hearing, heard, missed
 
 AT = datetime(2026, 3, 1, tzinfo=UTC)
+THEN = Moment(0.0, AT)
 
 CASES = """
 polls      -> told         # ! answered, . missed; silent after three misses
@@ -33,7 +35,7 @@ def test_misses_in_a_row_are_silence(polls: str, told: str) -> None:
     hearing, said = Hearing(), ""
     for poll in polls:
         if poll == "!":
-            hearing, answering = heard(hearing, AT)
+            hearing, answering = heard(hearing, THEN)
             said += "A" if answering else ""
         else:
             hearing, silent = missed(hearing, "no reply", 3)
@@ -42,7 +44,7 @@ def test_misses_in_a_row_are_silence(polls: str, told: str) -> None:
 
 
 def test_silence_tells_the_last_answer() -> None:
-    hearing, _ = heard(Hearing(), AT)
+    hearing, _ = heard(Hearing(), THEN)
     silent = None
     for _ in range(3):
         hearing, silent = missed(hearing, "no reply", 3)

@@ -108,7 +108,7 @@ def test_who_tells_another_name_at_each_visit_is_asked_for_its_status_all_the_sa
     for number in range(3):
         change(bench.relay, swRev=f"5.{number}")
         bench.visit()
-    assert bench.watch.reading() is not None
+    assert bench.reading() is not None
 
 
 def test_a_change_is_told_once_with_the_readings_around_it() -> None:
@@ -354,7 +354,7 @@ def test_no_map_fits_and_nothing_is_decoded() -> None:
     assert of(NoMapFits, found) == [NoMapFits(identity=identity)]
     assert of(Believed, found) + of(Edges, found) == []
     assert {request.address for _, request in bench.asked} == {IDENTITY_AT}
-    assert bench.watch.reading() is None
+    assert bench.reading() is None
 
 
 def test_a_device_nobody_has_mapped_has_a_nameplate_and_no_status() -> None:
@@ -441,7 +441,7 @@ def test_uptime_alone_tells_nothing_and_nothing_is_decoded(
 def test_a_reading_tells_what_ticks_as_it_was_in_the_last_reply() -> None:
     bench = visits(larch()).settle()
     bench.until(bench.now_s + 1_000)
-    reading = bench.watch.reading()
+    reading = bench.reading()
     assert reading is not None
     replied = utc(bench.asked[-1][0] + REPLY_S)
     assert reading.at == replied
@@ -451,12 +451,12 @@ def test_a_reading_tells_what_ticks_as_it_was_in_the_last_reply() -> None:
 
 def test_a_reading_is_stale_once_the_relay_does_not_answer() -> None:
     bench = visits(larch()).settle()
-    reading = bench.watch.reading()
+    reading = bench.reading()
     assert reading is not None
     assert reading.quality is Quality.GOOD
     bench.fault = always(SILENT)
     bench.visit()
-    later = bench.watch.reading()
+    later = bench.reading()
     assert later == replace(reading, quality=Quality.STALE)
 
 
@@ -464,7 +464,7 @@ def test_a_status_that_alone_does_not_come_is_stale_too() -> None:
     bench = visits(larch()).settle()
     bench.fault = lambda request: SILENT if request.address == STATUS_AT else None
     bench.until(bench.now_s + 1_000)
-    reading = bench.watch.reading()
+    reading = bench.reading()
     assert reading is not None
     assert reading.quality is Quality.STALE
 
@@ -593,7 +593,7 @@ def test_the_reading_of_a_busy_relay_is_good_for_an_interval_longer() -> None:
     qualities = []
     for _ in range(30):
         bench.visit()
-        reading = bench.watch.reading()
+        reading = bench.reading()
         assert reading is not None
         qualities.append(reading.quality)
     assert qualities == [Quality.GOOD] * 13 + [Quality.STALE] * 17
@@ -632,7 +632,7 @@ def test_a_block_refused_inside_is_split_at_field_borders_and_said_once() -> Non
     (noted,) = of(Noted, found)
     assert noted.finding == "block_split"
     assert of(Believed, found) != []
-    assert bench.watch.reading() is not None
+    assert bench.reading() is not None
     # remembered: the whole block was asked for once only
     whole = [r for _, r in bench.asked if r.address == STATUS_AT and r.count > 5]
     assert len(whole) == 1
@@ -684,7 +684,7 @@ def test_what_was_not_recorded_is_found_again() -> None:
     change(bench.relay, swRev="5.2")
     raise_flags(bench.relay, "storage_low")
     first = bench.until(bench.now_s + 5_000)
-    bench.watch.forget_unconfirmed(before, bench.now_s)
+    bench.watch.forget_unconfirmed(before, bench.moment(), bench.now_s)
     again = bench.until(bench.now_s + 5_000)
     assert [one.nameplate for one in of(Believed, again)] == [
         one.nameplate for one in of(Believed, first)
@@ -698,7 +698,7 @@ def test_what_was_not_recorded_is_found_as_soon_as_it_can_be() -> None:
     change(bench.relay, swRev="5.2")
     first = bench.until(bench.now_s + 5_000)
     assert len(of(Believed, first)) == 1
-    bench.watch.forget_unconfirmed(before, bench.now_s + 2)
+    bench.watch.forget_unconfirmed(before, bench.moment(), bench.now_s + 2)
     soon_s = 2 + PACE.confirm_s + 2
     assert soon_s < PACE.nameplate_s / 2
     assert len(of(Believed, bench.until(bench.now_s + soon_s))) == 1

@@ -10,8 +10,10 @@ from functools import cache
 from pathlib import Path
 
 from poller.judging.findings import Finding, Moment
+from poller.judging.last_read import LastRead
 from poller.judging.watch import Heard, Memory, Watch
 from poller.model.nameplate import Nameplate, from_flat
+from poller.model.status import StatusReading
 from poller.reading.exchange import NoReply, Outcome, match
 from poller.reading.frames import Request
 from poller.reading.read_plan import compile_map
@@ -85,7 +87,8 @@ def pike() -> Relay:
 
 @dataclass(slots=True)
 class Visits:
-    """fault: what comes instead of the relay's answer; None: its answer.
+    """fault: what comes instead of the relay's answer; None: its answer. set_s: by how much
+    the wall clock was set.
 
     asked: (monotonic seconds, request); told: (monotonic seconds of the visit, finding).
     """
@@ -94,6 +97,7 @@ class Visits:
     watch: Watch
     fault: Callable[[Request], Outcome | None] = lambda _: None
     now_s: float = 0.0
+    set_s: float = 0.0
     asked: list[tuple[float, Request]] = field(default_factory=list)
     told: list[tuple[float, Finding]] = field(default_factory=list)
 
@@ -127,7 +131,13 @@ class Visits:
         return self
 
     def moment(self) -> Moment:
-        return Moment(mono=self.now_s, utc=utc(self.now_s))
+        return Moment(mono=self.now_s, utc=utc(self.now_s + self.set_s))
+
+    def reading(self) -> StatusReading | None:
+        return self.watch.reading(self.moment())
+
+    def last_read(self) -> LastRead:
+        return self.watch.last_read(self.moment())
 
     def _answer(self, request: Request) -> Outcome:
         fault = self.fault(request)

@@ -387,10 +387,26 @@ BUGS: Final[tuple[Bug, ...]] = (
     ),
     Bug(
         name="a clock that is set moves the ends of delays",
-        module="poller.state",
-        old="alarms=folds.stepped(s.alarms, b.by_ms)",
-        new="alarms=s.alarms",
+        module="poller.clock_set",
+        old="alarms = folds.stepped(state.alarms, by_ms)",
+        new="alarms = state.alarms",
         checks=(7,),
+    ),
+    Bug(
+        name="a clock that is set holds up the checks of work",
+        module="poller.clock_set",
+        old="{name: _work(work, told) for name, work in state.works.items()}",
+        new="state.works",
+        checks=(1, 2),
+        finder=17,
+    ),
+    Bug(
+        name="what was read before a clock was set is told by the clock of then",
+        module="poller.judging.watch",
+        old="if now.clock_set(self.now) is not None:",
+        new="if False:",
+        checks=(1, 2, 7),
+        finder=10,
     ),
 )
 

@@ -21,6 +21,8 @@ from tests.trials.stories import Window, planned, rests, story, wrongs
 
 ALARMS: Final = 1_000_000  # past every seed, so that no two draw from the same chance
 WAITING: Final = 2_000_000
+CLOCK: Final = 3_000_000
+STEPS_S: Final = (-7_200, -30, 30, 3_600)
 POLLS: Final = 20_000  # of a seed at most, so that time is bounded whatever is drawn
 
 
@@ -86,7 +88,7 @@ def draw(seed: int, hours: float | None = None) -> Drawn:
         works = list(planned(random, [one for one in scenes if one.relay == entry.id], quiet_from))
         errands += works
         windows += [rests(errand) for errand in works]
-    chance = Random(seed + ALARMS)
+    chance, clock = Random(seed + ALARMS), Random(seed + CLOCK)
     errands = list(hurried(chance, errands))
     alarms = for_alarms(chance, entries, quiet_from, intervals.status_s)
     file = SiteFile(
@@ -125,9 +127,9 @@ def draw(seed: int, hours: float | None = None) -> Drawn:
         kills=_kills(random, quiet_from, scenes, status_s=intervals.status_s),
         failing=failing,
         broker_away=_windows(random, quiet_from, random.choice((0, 1, 2)), 5, 900),
-        steps=tuple(
-            (random.uniform(300, quiet_from), random.choice((-7_200, -30, 30, 3_600)))
-            for _ in range(random.choice((0, 0, 1, 2)))
+        steps=(
+            *_steps(random, quiet_from),
+            *_steps_beside(clock, scenes, errands, quiet_from, intervals),
         ),
         drift=random.choice((1.0, 1.0, 1.0001, 0.9999)),
         waiting_max=Random(seed + WAITING).choice((8, 15, limits.EVENTS_WAITING_MAX)),
@@ -177,6 +179,23 @@ def _kills(
             dead_s = status_s + random.uniform(0, 60)
         found.append((min(max(at, 60), until), dead_s))
     return tuple(sorted(found))
+
+
+def _steps(random: Random, until: float) -> Iterator[tuple[float, float]]:
+    for _ in range(random.choice((0, 0, 1, 2))):
+        yield random.uniform(300, until), random.choice(STEPS_S)
+
+
+def _steps_beside(
+    random: Random, scenes: list[Scene], errands: list[Errand], until: float, pace: Intervals
+) -> Iterator[tuple[float, float]]:
+    """While something is half known, or work is checked."""
+    happens = [scene.at for scene in scenes if random.random() < 0.01]
+    checked = [errand.ended_at for errand in errands if random.random() < 0.2]
+    for start in (*happens, *checked):
+        at = start + random.uniform(0, 2 * pace.confirm_after_restart_s)
+        if at < until:
+            yield at, random.choice(STEPS_S)
 
 
 def _windows(

@@ -1,7 +1,7 @@
 """Judges a run by what truly happened: seven checks, each naming what went wrong.
 
 1 to 6 are those of the issue that asked for the trial; 7 came with alarms (`alarm_oracle`). Work
-(`work_oracle`) is told under 1, 2 and 5.
+(`work_oracle`) is told under 1, 2 and 5, wrong times (`told_times`) under 2.
 
 Terms, from the issue that asked for the trial: "happened" is on the wire for the confirmation time;
 "readable" is that every block answers right for confirmation plus two intervals. What lasted
@@ -26,7 +26,7 @@ from poller.model.standing import State
 from poller.site.settings import Pace, pace
 from poller.state import fold
 from simulator.scenario import FirmwareUpdate, Replaced, Silent
-from tests.trials import alarm_oracle, work_oracle
+from tests.trials import alarm_oracle, told_times, work_oracle
 from tests.trials.trial import Ran
 
 FOREVER: Final = float("inf")
@@ -85,7 +85,11 @@ def judge(ran: Ran) -> list[Failure]:
     found = [*_missed(ran), *_invented(ran)]
     found += [
         Failure(check=check, says=says, relay=relay, at=at)
-        for check, says, relay, at in (*work_oracle.faults(ran), *alarm_oracle.faults(ran))
+        for check, says, relay, at in (
+            *work_oracle.faults(ran),
+            *alarm_oracle.faults(ran),
+            *told_times.faults(ran, _stretches(ran)),
+        )
     ]
     for check, wrongs in ((3, _published), (4, _folded), (5, _manners), (6, _bounds)):
         found += [Failure(check=check, says=says) for says in wrongs(ran)]

@@ -25,6 +25,12 @@ FOREVER: Final = float("inf")
 CLOCK_S: Final = 3.0  # drift of a soak, and how it is rounded
 LATE_S: Final = 40.0  # a look at open work, a commit, a visit
 FLAGS: Final = ("firmware_changed", "hardware_changed", "settings_changed", "restart_pending")
+RIGHT: Final[dict[str, object]] = {
+    "health": 1,
+    "behaviour": 1,
+    **dict.fromkeys((f"flag:{flag}" for flag in FLAGS), False),
+}
+"""What the status has to tell before work is verified."""
 
 
 def faults(ran: Ran) -> Iterator[Fault]:
@@ -32,6 +38,7 @@ def faults(ran: Ran) -> Iterator[Fault]:
     yield from _investigated(ran)
     yield from _proof(ran)
     yield from _outcomes(ran)
+    yield from _held(ran)
     yield from _left_alone(ran)
 
 
@@ -144,10 +151,7 @@ def _proof(ran: Ran) -> Iterator[Fault]:
                 yield 2, f"{done.work} is verified, and its version is another", relay, at
             if done.testing is None or at < done.testing:
                 yield 2, f"{done.work} is verified, and nobody tested it", relay, at
-            wrong = {"health": 1, "behaviour": 1} | dict.fromkeys(
-                (f"flag:{flag}" for flag in FLAGS), False
-            )
-            for attribute, right in wrong.items():
+            for attribute, right in RIGHT.items():
                 told = _truth(ran, relay, attribute)
                 stood = [value for when, value in told if late - late_s <= when <= late]
                 if _at(told, late) not in (right, None) and not stood:
@@ -180,6 +184,44 @@ def _outcomes(ran: Ran) -> Iterator[Fault]:
             yield 1, f"{done.work} did not take, and nobody says so", errand.relay, until
         if after not in (before, errand.to) and WorkState.WRONG_VERSION not in reached:
             yield 1, f"{done.work} came up wrong, and nobody says so", errand.relay, until
+
+
+def _held(ran: Ran) -> Iterator[Fault]:
+    """Work that took, was tested, and whose relay has long been as it should, is verified."""
+    for done in ran.hands:
+        relay = done.errand.relay
+        if done.work is None or done.ended is None or done.tested is None:
+            continue
+        start = max(done.ended, done.tested, *_right_since(ran, relay, done.closed))
+        until = min(_calm_until(ran, relay, start), done.closed or FOREVER)
+        if until - start < _due_s(ran, relay) + _soak_s(ran):
+            continue
+        plan = next(
+            one.event.body.plan
+            for one in ran.events
+            if isinstance(one.event.body, ev.WorkAdded) and one.event.body.work == done.work
+        )
+        planned = plan.before | plan.expects
+        if any(_at(_truth(ran, relay, name), until) != text for name, text in planned.items()):
+            continue
+        if not any(
+            m.after == WorkState.VERIFIED and at <= until for at, m in _moves(ran, done.work)
+        ):
+            yield (
+                1,
+                f"{done.work} took and held from {start:.0f} s on, and is not verified",
+                relay,
+                until,
+            )
+
+
+def _right_since(ran: Ran, relay: str, closed: float | None) -> Iterator[float]:
+    """Since when each value of the status is as it should be."""
+    for attribute, right in RIGHT.items():
+        told = [one for one in _truth(ran, relay, attribute) if one[0] <= (closed or FOREVER)]
+        wrong = [number for number, (_, value) in enumerate(told) if value not in (right, None)]
+        after = told[wrong[-1] + 1 :] if wrong else told
+        yield after[0][0] if after else FOREVER
 
 
 def _due_s(ran: Ran, relay: str) -> float:

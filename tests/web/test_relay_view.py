@@ -97,7 +97,7 @@ async def test_only_its_own_alarms_stand_there(house: House) -> None:
 
 
 async def test_registers_stand_as_they_came_beside_the_line_of_the_map(house: House) -> None:
-    last = visits(larch()).settle().watch.last_read()
+    last = visits(larch()).settle().last_read()
     house.page.behind = replace(house.page.behind, last_read=lambda relay: last)
     page = close(await read(house, f"{HERE}/registers"))
     found = registers(last, house.site.texts, house.now)

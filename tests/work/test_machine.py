@@ -173,6 +173,7 @@ class Book(RuleBasedStateMachine):
     @rule(minutes=st.sampled_from((-60, -1, 1, 60)))
     def set_clock(self, minutes: int) -> None:
         self.made.step_clock(timedelta(minutes=minutes))
+        self.ended.clear()  # its times are told anew
 
     # As it mostly goes: chance alone seldom comes so far.
 
@@ -272,11 +273,11 @@ class Book(RuleBasedStateMachine):
         if not hasattr(self, "made"):
             return
         events = list(enumerate(self.made.journal, 1))
-        replayed = fold(State(), events)
+        replayed = fold(Desk().state, events)
         assert replayed == self.made.state
         # from a snapshot in the middle, and through bytes, as after a restart
         half = len(events) // 2
-        kept = encode(plain(fold(State(), events[:half])))
+        kept = encode(plain(fold(Desk().state, events[:half])))
         again = adapter(State).validate_json(kept)
         assert fold(again, events[half:]) == self.made.state
         states: dict[str, WorkState] = {}

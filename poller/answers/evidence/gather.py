@@ -84,7 +84,9 @@ class Gathering:
                 self._entered.append((one.seq, one.event))
             elif body.kind in POLLER and self._row(one.seq):
                 self._poller.append((one.seq, one.event))
-        self.state = fold(self.state, ((one.seq, one.event) for one in batch))
+        # evidence tells times as they were recorded: a clock that was set moves none of them
+        told = [one for one in batch if one.event.body.kind != ev.ClockStepped.kind]
+        self.state = fold(self.state, ((one.seq, one.event) for one in told))
         # now: the state drops the oldest that have ended
         self._works |= {
             name: self.state.works[name]

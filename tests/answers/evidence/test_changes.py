@@ -187,6 +187,15 @@ def test_a_relay_beside_what_was_accepted() -> None:
     assert (told.word, lines["swRev"]) == ("differs", ("V2.10.00", "V2.11.00"))
 
 
+@pytest.mark.parametrize("by_ms", [-7_200_000, 3_600_000])
+def test_a_clock_that_was_set_moves_no_time_of_what_was_recorded(by_ms: int) -> None:
+    told = [event("01-01", ev.ServiceStarted(version="1"), clock="00:00"), *START, *WORK]
+    late = event("03-01", ev.ClockStepped(by_ms=by_ms))
+    plain, stepped = gathered(told, YEAR), gathered([*told, late], YEAR)
+    assert stepped.relays() == plain.relays()
+    assert stepped.works() == plain.works()
+
+
 def test_work_is_told_step_by_step_with_who() -> None:
     (one,) = gathered([*START, *WORK], YEAR).works()
     assert [(step.by, step.says) for step in one.steps] == [

@@ -1,0 +1,76 @@
+"""The wall clock was set: what state holds of before, told by the clock of now.
+
+Times are weighed against each other and against now: whether a flag rose in the work, how long a
+soak has held, whether a reading is younger than the end of work. They are what this poller told
+since it started; of what was told before, nobody knows by which clock.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import TypeVar
+
+from poller.alarms import folds
+from poller.model.standing import Relay, Relays, State
+from poller.model.work import Work
+
+T = TypeVar("T", datetime, datetime | None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """What was told from since until until, by a clock that was set by so much afterwards."""
+
+    since: datetime
+    until: datetime
+    by: timedelta
+
+    def anew(self, at: T) -> T:
+        return at + self.by if at is not None and self.since <= at <= self.until else at
+
+
+def told_anew(state: State, by_ms: int, now: datetime) -> State:
+    """now: after it was set."""
+    alarms = folds.stepped(state.alarms, by_ms)
+    if state.started_at is None:
+        return replace(state, alarms=alarms)
+    by = timedelta(milliseconds=by_ms)
+    told = Told(since=state.started_at, until=now - by, by=by)
+    return replace(
+        state,
+        started_at=told.anew(state.started_at),
+        relays=Relays({name: _relay(relay, told) for name, relay in state.relays.items()}),
+        works={name: _work(work, told) for name, work in state.works.items()},
+        alarms=alarms,
+    )
+
+
+def _relay(relay: Relay, told: Told) -> Relay:
+    baseline = relay.baseline
+    return replace(
+        relay,
+        nameplate_since=told.anew(relay.nameplate_since),
+        answering_since=told.anew(relay.answering_since),
+        unreadable_since=told.anew(relay.unreadable_since),
+        settings_changed_at=told.anew(relay.settings_changed_at),
+        flags={
+            name: replace(flag, since=told.anew(flag.since)) for name, flag in relay.flags.items()
+        },
+        baseline=None if baseline is None else replace(baseline, at=told.anew(baseline.at)),
+    )
+
+
+def _work(work: Work, told: Told) -> Work:
+    return replace(
+        work,
+        since=told.anew(work.since),
+        entered_at=told.anew(work.entered_at),
+        started_at=told.anew(work.started_at),
+        ended_at=told.anew(work.ended_at),
+        reread_at=told.anew(work.reread_at),
+        came_out_at=told.anew(work.came_out_at),
+        held_since=told.anew(work.held_since),
+        lines=tuple(replace(line, at=told.anew(line.at)) for line in work.lines),
+        notes=tuple(replace(note, at=told.anew(note.at)) for note in work.notes),
+    )

@@ -1,0 +1,105 @@
+"""A wall clock that is set while work goes on neither holds it up nor hurries it."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+import pytest
+
+from poller.clock_set import told_anew
+from poller.judging.findings import Edges
+from poller.model.standing import Relay, State
+from poller.model.work import Work, WorkState
+from poller.work.line_names import ANSWERING
+from tests.work.test_attending import checking
+from tests.work.world import T0, R, plate
+
+SET = pytest.mark.parametrize("by", [timedelta(hours=-2), timedelta(hours=5)])
+PATIENCE = timedelta(seconds=300)  # confirm_after_restart_s of the site
+
+
+@SET
+def test_what_did_not_take_is_told_in_its_time(by: timedelta) -> None:
+    made = checking(version=None)
+    made.step_clock(by)
+    made.wait(seconds=PATIENCE.total_seconds() - 1)
+    early = made.where()
+    made.wait(seconds=1)
+    assert (early, made.where()) == ("checking", "not_done")
+
+
+@SET
+def test_what_is_read_after_the_work_says_something(by: timedelta) -> None:
+    made = checking()
+    made.step_clock(by)
+    made.attend()
+    (read_at,) = [line.at for line in made.work().lines if line.name == ANSWERING]
+    assert read_at == made.now
+
+
+@SET
+def test_a_flag_that_the_work_raised_stays_its_own(by: timedelta) -> None:
+    made = checking()
+    rose = Edges(flags={"firmware_changed": True}, last_old_at=None, first_new_at=made.now)
+    made.tell(rose)
+    work = made.work()
+    made.step_clock(by)
+    flag, begun = made.state.relays[R].flags["firmware_changed"], made.work().started_at
+    assert begun is not None
+    assert work.started_at is not None
+    assert flag.since - begun == made.now - by - work.started_at
+
+
+@SET
+def test_a_change_after_it_is_judged_against_the_work(by: timedelta) -> None:
+    made = checking(version=None)
+    made.step_clock(by)
+    (told, *_) = made.believe(plate("V2.11", serial="40111"), first_new_at=made.now)
+    assert getattr(told, "work", None) == "w1"
+
+
+# Which times move.
+
+BEFORE = T0 - timedelta(days=3)
+NOW = T0 + timedelta(hours=1)
+BY = timedelta(hours=-2)
+
+
+@pytest.mark.parametrize(
+    ("says", "then", "moves"),
+    [
+        ("told before this poller started", BEFORE, False),
+        ("told as it started", T0, True),
+        ("told a while ago", T0 + timedelta(minutes=20), True),
+        ("told just now", NOW, True),
+        ("ahead of the clock, so that another told it", NOW + timedelta(days=300), False),
+        ("never", None, False),
+    ],
+)
+def test_what_this_poller_told_is_told_anew(says: str, then: datetime | None, moves: bool) -> None:
+    relay = Relay(bay="Q07", function="main 1", address="a", nameplate_since=then)
+    state = State(relays={R: relay}, started_at=T0)
+    after = told_anew(state, -7_200_000, NOW + BY)
+    expected = then + BY if moves and then is not None else then
+    assert after.relays[R].nameplate_since == expected
+
+
+def test_a_clock_that_is_set_there_and_back_leaves_all_as_it_was() -> None:
+    made = checking()
+    made.attend()
+    before = made.state
+    made.step_clock(BY)
+    made.step_clock(-BY)
+    assert (made.state.works, made.state.relays) == (before.works, before.relays)
+
+
+def test_no_time_of_work_is_forgotten() -> None:
+    """Every time that its moves have left behind moves."""
+    made = checking(version=None)
+    made.wait(minutes=6)
+    before = made.work()
+    assert before.state == WorkState.NOT_DONE
+    made.step_clock(BY)
+    moved = [name for name in Work.__slots__ if getattr(before, name) != getattr(made.work(), name)]
+    times = [n for n in Work.__slots__ if isinstance(getattr(before, n), datetime)]
+    assert set(moved) - {"lines", "notes"} == set(times)
