@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final, TypeAlias, get_args
+from typing import Any, Final, NamedTuple, TypeAlias, get_args
 
 from poller import people
 from poller.alarms import book as alarm_book
@@ -101,6 +101,13 @@ Input: TypeAlias = About | Started | SiteRead | Stopping | Stepped | Gap | Comma
 Decided: TypeAlias = list[tuple[str, ev.Body]]
 
 
+class Decision(NamedTuple):
+    """Events that follow, in order, perhaps none; and the state after them."""
+
+    events: tuple[ev.Event, ...]
+    after: State
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Present:
     """What is so now and stands in no event. readings: the last status reading of each relay."""
@@ -119,7 +126,21 @@ def decide(
     cause: str | None = None,
     readings: Mapping[str, StatusReading] | None = None,
 ) -> tuple[ev.Event, ...]:
-    """Events that follow, in order, perhaps none. Raises Refusal for a command only.
+    """The events of decided()."""
+    return decided(state, site, given, now, by=by, cause=cause, readings=readings).events
+
+
+def decided(
+    state: State,
+    site: Site,
+    given: Input,
+    now: datetime,
+    *,
+    by: str | None = None,
+    cause: str | None = None,
+    readings: Mapping[str, StatusReading] | None = None,
+) -> Decision:
+    """Raises Refusal for a command only.
 
     by: the person who gave a command; cause: the id of the command. readings: as in Present; what
     can't be read is as if no relay answered.
@@ -130,7 +151,7 @@ def decide(
         ev.Event(at=present.at, subject=subject, body=body, cause=cause, by=by)
         for subject, body in told
     ]
-    return tuple(_with_consequences(state, site, events)) if events else ()
+    return _with_consequences(state, site, events) if events else Decision((), state)
 
 
 Follower: TypeAlias = Callable[[State, State, Site, Sequence[ev.Event], datetime], Decided]
@@ -144,7 +165,7 @@ FOLLOWS: Final[tuple[Follower, ...]] = (
 """Who looks at what an input changed, each at what came of those before it as well."""
 
 
-def _with_consequences(state: State, site: Site, events: list[ev.Event]) -> list[ev.Event]:
+def _with_consequences(state: State, site: Site, events: list[ev.Event]) -> Decision:
     """No person did what follows, so none is named; the cause is the same."""
     first = events[0]
     after = fold(state, enumerate(events, state.seq + 1))
@@ -155,7 +176,7 @@ def _with_consequences(state: State, site: Site, events: list[ev.Event]) -> list
         ]
         after = fold(after, enumerate(more, after.seq + 1)) if more else after
         events = [*events, *more]
-    return events
+    return Decision(tuple(events), after)
 
 
 def _started(state: State, site: Site, given: Started, present: Present) -> Decided:

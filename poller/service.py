@@ -22,6 +22,7 @@ from poller.alarms.requests import AckAlarm
 from poller.decide import (
     About,
     Command,
+    Decision,
     Gap,
     Input,
     Refusal,
@@ -29,7 +30,7 @@ from poller.decide import (
     Started,
     Stepped,
     Stopping,
-    decide,
+    decided,
 )
 from poller.edges.clock import LOOK_EVERY_S, Clock, Steps
 from poller.edges.commands import answer_to
@@ -175,12 +176,12 @@ class Service:
         self._must_take()
         readings = self.live()
         self._look_at_clock()
-        events = decide(
+        made = decided(
             self.state, self.site, given, self._utc(), by=by, cause=number, readings=readings
         )
-        answer = answer_to(events)
-        durable = self._keep(events, (number, json.dumps(answer)))
-        moved = [event.subject for event in events if event.body.kind in RESTING]
+        answer = answer_to(made.events)
+        durable = self._keep(made, (number, json.dumps(answer)))
+        moved = [event.subject for event in made.events if event.body.kind in RESTING]
         for relay in dict.fromkeys(moved):
             await self._fleet.set_paused(relay, self.state.rests(relay))
         try:
@@ -193,7 +194,7 @@ class Service:
         """Keeps who came or was refused; durable when it returns. Raises Refusal, CommitFailed."""
         self._must_take()
         self._look_at_clock()
-        await self._keep(decide(self.state, self.site, given, self._utc(), by=by))
+        await self._keep(decided(self.state, self.site, given, self._utc(), by=by))
 
     def _must_take(self) -> None:
         """Not queued: who asks would wait in vain, and it be carried out when nobody expects it."""
@@ -270,16 +271,13 @@ class Service:
 
     def _decide(self, given: Input) -> None:
         self._look_at_clock()
-        events = decide(self.state, self.site, given, self._utc())
-        if events:
-            self._keep(events)
+        made = decided(self.state, self.site, given, self._utc())
+        if made.events:
+            self._keep(made)
 
-    def _keep(
-        self, events: Sequence[Event], command: tuple[str, str] | None = None
-    ) -> asyncio.Future[None]:
-        numbered = enumerate(events, start=self.state.seq + 1)
-        self.state = fold(self.state, numbered)
-        return self._waiting.put(events, command)
+    def _keep(self, made: Decision, command: tuple[str, str] | None = None) -> asyncio.Future[None]:
+        self.state = made.after
+        return self._waiting.put(made.events, command)
 
     def _became_durable(self, recorded: tuple[Recorded, ...]) -> None:
         if recorded and recorded[-1].seq == self.state.seq:
@@ -307,7 +305,7 @@ class Service:
 
     async def _gap(self, output: str, first_seq: int, last_seq: int) -> None:
         gap = Gap(output=output, first_seq=first_seq, last_seq=last_seq)
-        await self._keep(decide(self.state, self.site, gap, self._utc()))
+        await self._keep(decided(self.state, self.site, gap, self._utc()))
 
     def _refused(self, left: Sequence[Event]) -> None:
         """A batch will never be durable: what is known is what is, and what still waits."""
@@ -327,7 +325,7 @@ class Service:
         by_ms = self._steps.by_ms()
         if by_ms is not None:
             log.warning("clock_stepped", by_ms=by_ms)
-            self._keep(decide(self.state, self.site, Stepped(by_ms=by_ms), self._utc()))
+            self._keep(decided(self.state, self.site, Stepped(by_ms=by_ms), self._utc()))
 
     async def _prune(self) -> None:
         while self.ports.prune is not None:

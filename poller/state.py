@@ -80,7 +80,15 @@ def _fell(relay: Relay, body: ev.FlagFell, event: ev.Event) -> Relay:
     return replace(relay, flags={k: v for k, v in relay.flags.items() if k != body.flag})
 
 
+def _new(body: ev.RelayListed) -> Relay:
+    """Before anything is told of it, it is listed."""
+    return Relay(bay=body.bay, function=body.function, address=body.address)
+
+
 STEPS: Final[dict[str, Step]] = {
+    "relay_listed": lambda r, b, e: replace(
+        r, listed=True, bay=b.bay, function=b.function, address=b.address
+    ),
     "relay_delisted": lambda r, b, e: replace(r, listed=False),
     "nameplate_first_read": _first_read,
     "nameplate_changed": _changed,
@@ -285,37 +293,28 @@ def fold(state: State, events: Iterable[tuple[int, ev.Event]]) -> State:
 
     The relays are copied once a call and not once an event: give it batches.
     """
-    relays: dict[str, Relay] = Relays(state.relays)
-    state = replace(state, relays=relays)
+    relays: dict[str, Relay] | None = None  # a copy, once any of them moves
+    last = state.seq
     for seq, event in events:
         body: Any = event.body
-        if isinstance(body, ev.RelayListed):
-            before = relays.get(event.subject)
-            if before is None:
-                before = Relay(bay=body.bay, function=body.function, address=body.address)
-            relays[event.subject] = replace(
-                before,
-                listed=True,
-                bay=body.bay,
-                function=body.function,
-                address=body.address,
-            )
-        elif body.kind in STEPS:
-            relay = relays[event.subject]
-            relays[event.subject] = STEPS[body.kind](relay, body, event)
+        kind, last = body.kind, seq
+        if kind in STEPS:
+            if relays is None:
+                relays = Relays(state.relays)
+                state = replace(state, relays=relays)
+            known = relays.get(event.subject) or _new(body)
+            relays[event.subject] = STEPS[kind](known, body, event)
             if isinstance(body, ev.NameplateFirstRead | ev.NameplateChanged):
-                state = _box_moved(state, relay.nameplate, body, event)
-        elif body.kind in WORK:
+                state = _box_moved(state, known.nameplate, body, event)
+        elif kind in WORK:
             work = state.works.get(body.work)
             if work is not None:
-                moved = WORK[body.kind](work, body, event)
+                moved = WORK[kind](work, body, event)
                 state = replace(state, works={**state.works, work.id: moved})
-        elif body.kind in ALARMS:
+        elif kind in ALARMS:
             state = replace(state, alarms=folds.folded(state.alarms, event))
-        elif body.kind in BOOK:
-            state = BOOK[body.kind](state, body, event)
+        elif kind in BOOK:
+            state = BOOK[kind](state, body, event)
         else:
-            state = POLLER[body.kind](state, body, event)
-            relays = state.relays  # told anew where the clock was set
-        state = replace(state, seq=seq)
-    return state
+            state, relays = POLLER[kind](state, body, event), None
+    return replace(state, seq=last)

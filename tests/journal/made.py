@@ -101,7 +101,7 @@ BODIES = {kind: of(body) for (kind, _), body in ev.KINDS.items()}
 
 def event(kind: str) -> st.SearchStrategy[ev.Event]:
     """Of one kind, about one of RELAYS where the kind is about relays."""
-    about_relay = kind in {*STEPS, *WORK, *BOOK, *ALARMS, "relay_listed"}
+    about_relay = kind in {*STEPS, *WORK, *BOOK, *ALARMS}
     assert about_relay or kind in POLLER, kind
     return st.builds(
         ev.Event,
