@@ -1,8 +1,9 @@
 """The wall clock was set: what state holds of before, told by the clock of now.
 
 Times are weighed against each other and against now: whether a flag rose in the work, how long a
-soak has held, whether a reading is younger than the end of work. They are what this poller told
-since it started; of what was told before, nobody knows by which clock.
+soak has held, whether a reading is younger than the end of work. Those move that were told since
+the computer started: before that it may have had another clock, as one that just started is often
+wrong until somebody sets it.
 """
 
 from __future__ import annotations
@@ -16,6 +17,12 @@ from poller.model.standing import Relay, Relays, State
 from poller.model.work import Work
 
 T = TypeVar("T", datetime, datetime | None)
+
+
+def started(state: State, boot: str | None, at: datetime) -> State:
+    """The poller did, on a computer that may have started again itself."""
+    same = boot is not None and boot == state.boot
+    return replace(state, boot=boot, clock_since=state.clock_since if same else at)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,13 +40,13 @@ class Told:
 def told_anew(state: State, by_ms: int, now: datetime) -> State:
     """now: after it was set."""
     alarms = folds.stepped(state.alarms, by_ms)
-    if state.started_at is None:
+    if state.clock_since is None:
         return replace(state, alarms=alarms)
     by = timedelta(milliseconds=by_ms)
-    told = Told(since=state.started_at, until=now - by, by=by)
+    told = Told(since=state.clock_since, until=now - by, by=by)
     return replace(
         state,
-        started_at=told.anew(state.started_at),
+        clock_since=told.anew(state.clock_since),
         relays=Relays({name: _relay(relay, told) for name, relay in state.relays.items()}),
         works={name: _work(work, told) for name, work in state.works.items()},
         alarms=alarms,

@@ -39,7 +39,10 @@ class About:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Started:
+    """boot: as in events.ServiceStarted."""
+
     version: str
+    boot: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,7 +183,7 @@ def _with_consequences(state: State, site: Site, events: list[ev.Event]) -> Deci
 
 
 def _started(state: State, site: Site, given: Started, present: Present) -> Decided:
-    out: Decided = [("", ev.ServiceStarted(version=given.version))]
+    out: Decided = [("", ev.ServiceStarted(version=given.version, boot=given.boot))]
     return out + _site_events(state, site)
 
 

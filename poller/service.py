@@ -131,7 +131,7 @@ class Service:
         outputs = self.ports.outputs(self.site, self._inside())
         async with asyncio.TaskGroup() as self._group:
             committing = self._group.create_task(self._waiting.run(), name="commit")
-            self._decide(Started(version=self.ports.version))
+            self._decide(Started(version=self.ports.version, boot=self.ports.machine().boot))
             await self._fleet.arrange(self.site, self.state, self._group)
             self._publish(outputs)
             watching = self._group.create_task(self._watch_clock(), name="clock")

@@ -9,7 +9,7 @@ from typing import Any, Final, TypeVar
 from poller import people
 from poller.alarms import folds, points
 from poller.alarms.folds import FOLDS as ALARMS
-from poller.clock_set import told_anew
+from poller.clock_set import started, told_anew
 from poller.model import events as ev
 from poller.model import limits
 from poller.model.nameplate import Nameplate
@@ -121,7 +121,7 @@ STEPS: Final[dict[str, Step]] = {
 
 
 POLLER: Final[dict[str, Callable[[State, Any, ev.Event], State]]] = {
-    "service_started": lambda s, b, e: replace(s, running=True, started_at=e.at),
+    "service_started": lambda s, b, e: replace(started(s, b.boot, e.at), running=True),
     "service_stopped": lambda s, b, e: replace(s, running=False),
     "clock_stepped": lambda s, b, e: told_anew(s, b.by_ms, e.at),
     "site_loaded": lambda s, b, e: replace(s, site=b.site, site_sha256=b.sha256),

@@ -75,8 +75,11 @@ def _kind(body: type[B]) -> type[B]:
 @_kind
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ServiceStarted(Body):
+    """boot: of the computer, the same as long as it runs; None: not known."""
+
     kind: ClassVar[str] = "service_started"
     version: str
+    boot: str | None = None
 
 
 @_kind

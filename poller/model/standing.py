@@ -139,7 +139,8 @@ class State:
     site: str | None = None
     site_sha256: str | None = None
     running: bool = False
-    started_at: Utc | None = None  # the poller, the last time
+    boot: str | None = None  # of the computer, when the poller started last
+    clock_since: Utc | None = None  # by this clock, as it was set meanwhile, times are told
     relays: dict[str, Relay] = field(default_factory=dict)
     gaps: dict[str, int] = field(default_factory=dict)  # output to events skipped
     works: dict[str, Work] = field(default_factory=dict)  # by id; the oldest ended ones are dropped

@@ -11,6 +11,7 @@ from random import Random
 from typing import Final
 from unittest.mock import patch
 
+from poller.edges.machine import Machine
 from poller.journal.memory import MemoryCommitter
 from poller.model import limits
 from poller.model.canonical import whole_ms
@@ -221,6 +222,7 @@ class _Trial:
                 random=Random(self.drawn.seed + 100 + self.peer.life),
                 outputs=self._outputs,
                 version="trial",
+                machine=lambda: Machine(boot="trial"),
             ),
         )
         self.task = loop.create_task(self.service.run(), name="service")

@@ -8,8 +8,10 @@ import pytest
 
 from poller.clock_set import told_anew
 from poller.judging.findings import Edges
+from poller.model.events import ClockStepped, Event, RelayAnswering, ServiceStarted
 from poller.model.standing import Relay, State
 from poller.model.work import Work, WorkState
+from poller.state import fold
 from poller.work.line_names import ANSWERING
 from tests.work.test_attending import checking
 from tests.work.world import T0, R, plate
@@ -68,7 +70,7 @@ BY = timedelta(hours=-2)
 @pytest.mark.parametrize(
     ("says", "then", "moves"),
     [
-        ("told before this poller started", BEFORE, False),
+        ("told before the computer started", BEFORE, False),
         ("told as it started", T0, True),
         ("told a while ago", T0 + timedelta(minutes=20), True),
         ("told just now", NOW, True),
@@ -76,12 +78,32 @@ BY = timedelta(hours=-2)
         ("never", None, False),
     ],
 )
-def test_what_this_poller_told_is_told_anew(says: str, then: datetime | None, moves: bool) -> None:
+def test_what_was_told_since_the_computer_started_is_told_anew(
+    says: str, then: datetime | None, moves: bool
+) -> None:
     relay = Relay(bay="Q07", function="main 1", address="a", nameplate_since=then)
-    state = State(relays={R: relay}, started_at=T0)
+    state = State(relays={R: relay}, clock_since=T0)
     after = told_anew(state, -7_200_000, NOW + BY)
     expected = then + BY if moves and then is not None else then
     assert after.relays[R].nameplate_since == expected
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "moved"),
+    [("a", "a", True), ("a", "b", False), (None, "a", False), (None, None, False)],
+)
+def test_a_poller_that_starts_again_knows_whether_the_computer_did(
+    before: str | None, after: str | None, moved: bool
+) -> None:
+    first = State(relays={R: Relay(bay="Q07", function="main 1", address="a")})
+    told = [
+        Event(at=T0, subject="", body=ServiceStarted(version="1", boot=before)),
+        Event(at=T0, subject=R, body=RelayAnswering(silent_since=None)),
+        Event(at=NOW, subject="", body=ServiceStarted(version="1", boot=after)),
+        Event(at=NOW + BY, subject="", body=ClockStepped(by_ms=-7_200_000)),
+    ]
+    relay = fold(first, enumerate(told, 1)).relays[R]
+    assert relay.answering_since == (T0 + BY if moved else T0)
 
 
 def test_a_clock_that_is_set_there_and_back_leaves_all_as_it_was() -> None:

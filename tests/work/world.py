@@ -108,7 +108,7 @@ class Desk:
     journal: all events; events: those that are not about alarms.
     """
 
-    state: State = field(default_factory=lambda: State(started_at=T0))
+    state: State = field(default_factory=lambda: State(clock_since=T0))
     now: datetime = T0
     live: dict[str, dict[str, Any]] = field(default_factory=dict)
     events: list[ev.Event] = field(default_factory=list)
