@@ -117,15 +117,16 @@ class Link:
                 self._drop()
                 return NoReply(reason="closed")
         waiting: asyncio.Future[End] = asyncio.get_running_loop().create_future()
-        if not self.begin(unit, request, timeout_s, partial(_answer, waiting)):
+        if not self.begin(unit, request, timeout_s, self._monotonic(), partial(_answer, waiting)):
             return self.outcome(request, ConnectionResetError(wire.lost))  # as soon as it stood
         return self.outcome(request, await waiting)
 
-    def begin(self, unit: int, request: Request, timeout_s: float, done: Done) -> bool:
+    def begin(self, unit: int, request: Request, timeout_s: float, now: float, done: Done) -> bool:
         """One request on the connection as it stands; done is called once it has ended, and
-        outcome() says what that means. False: there is none, or it rests; then nothing is sent."""
+        outcome() says what that means. False: there is none, or it rests; then nothing is sent.
+        now: monotonic seconds."""
         wire = self._wire
-        if wire is None or wire.lost is not None or wire.ended + self._rest_s > self._monotonic():
+        if wire is None or wire.lost is not None or wire.ended + self._rest_s > now:
             return False
         self._transaction = self._transaction % TRANSACTIONS + 1
         wire.ask(self._transaction, unit, request.pdu, timeout_s, done)

@@ -29,7 +29,9 @@ class Asks(Protocol):
 
     async def ask(self, unit: int, request: Request, timeout_s: float) -> Outcome: ...
 
-    def begin(self, unit: int, request: Request, timeout_s: float, done: Done) -> bool: ...
+    def begin(
+        self, unit: int, request: Request, timeout_s: float, now: float, done: Done
+    ) -> bool: ...
 
     def outcome(self, request: Request, end: End) -> Outcome: ...
 
@@ -76,7 +78,7 @@ class Rounds:
         """Returns what is to be visited. None: something else came up, or the line is to close."""
         self._over = self._loop.create_future()
         self._interrupted = False
-        self._turn_to(self.next())
+        self._turn_to(self.next(), self.clock.mono())
         try:
             return await self._over
         finally:
@@ -103,22 +105,22 @@ class Rounds:
         later = self.clock.mono() + unit.watch.pace.status_s
         unit.watch.next_status = unit.watch.next_nameplate = later
 
-    def _go_on(self) -> None:
+    def _go_on(self, now: float) -> None:
         unit = self.next()
         if self._interrupted or not self.stays_open(unit):
             self._end(None)
         else:
-            self._turn_to(unit)
+            self._turn_to(unit, now)
 
     def _woken(self) -> None:
         self._timer = None
-        self._turn_to(self.next())
+        self._turn_to(self.next(), self.clock.mono())
 
-    def _turn_to(self, unit: Unit | None) -> None:
-        """Waits until it is due, or asks."""
+    def _turn_to(self, unit: Unit | None, now: float) -> None:
+        """Waits until it is due, or asks. now: monotonic seconds."""
         if unit is None or self._over is None or self._over.done():
             return  # until somebody interrupts, or has done so already
-        watch, now = unit.watch, self.clock.mono()
+        watch = unit.watch
         delay = watch.due - now
         if delay > 0:
             self._timer = self._loop.call_later(max(delay, SOON_S), self._woken)  # never early
@@ -127,7 +129,7 @@ class Rounds:
             request = watch.routine(now)
             if request is not None:
                 timeout_s = watch.pace.reply_timeout_s
-                if self.link.begin(unit.unit, request, timeout_s, self._answered):
+                if self.link.begin(unit.unit, request, timeout_s, now, self._answered):
                     self._asked = unit, request, now
                     return
         except Exception:
@@ -145,7 +147,7 @@ class Rounds:
                 self._end(None)
             elif isinstance(end, bytes) and unit.watch.unchanged(end, started, at):
                 self.visits += 1
-                self._go_on()
+                self._go_on(at)
             elif isinstance(end, ConnectionResetError):
                 self._end(Visit(unit=unit))  # while it idled, maybe: it is asked on another
             else:

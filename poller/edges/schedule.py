@@ -11,7 +11,7 @@ from typing import Final
 from poller.edges.clock import Clock, moment
 from poller.edges.progress import Part
 from poller.edges.rounds import Asks, Rounds, Unit, Visit
-from poller.judging.findings import Finding, Moment
+from poller.judging.findings import Finding
 from poller.judging.watch import Heard
 from poller.model import limits
 from poller.model.backoff import backoff_s
@@ -143,7 +143,7 @@ class Endpoint:
             return  # since the round ended
         watch = unit.watch
         if heard is not None:
-            started = Moment(visit.started, heard.at.utc)
+            started = heard.at.earlier(visit.started)
         else:
             started = moment(self.clock)
             routine = watch.routine(started.mono)

@@ -228,7 +228,8 @@ def test_closed_under_a_request_it_is_not_tried_again() -> None:
 
 
 def begun(link: Link, ends: list[tuple[float, End]]) -> bool:
-    return link.begin(255, REQUEST, TIMEOUT_S, lambda end, at: ends.append((at, end)))
+    now = asyncio.get_running_loop().time()
+    return link.begin(255, REQUEST, TIMEOUT_S, now, lambda end, at: ends.append((at, end)))
 
 
 def test_the_deadline_counts_from_its_own_request_and_not_from_one_before() -> None:

@@ -53,7 +53,7 @@ class Link:
     _closing: asyncio.Event = field(default_factory=asyncio.Event)
     _under_way: asyncio.Task[None] | None = None
 
-    def begin(self, unit: int, request: Request, timeout_s: float, done: Done) -> bool:
+    def begin(self, unit: int, request: Request, timeout_s: float, now: float, done: Done) -> bool:
         """As ask(), on a connection that stands."""
         if self.connected:
             self._under_way = asyncio.create_task(self._begun(unit, request, timeout_s, done))

@@ -121,9 +121,9 @@ BUGS: Final[tuple[Bug, ...]] = (
     Bug(
         name="event published before it is durable",
         module="poller.service",
-        old="        return self._waiting.put(events, command)",
+        old="        return self._waiting.put(made.events, command)",
         new="        self._durable.set(self.state)\n"
-        "        return self._waiting.put(events, command)",
+        "        return self._waiting.put(made.events, command)",
         checks=(3, 4),
     ),
     Bug(
@@ -175,7 +175,7 @@ BUGS: Final[tuple[Bug, ...]] = (
         old="                if held and self._lost and not self._told_to_close:\n"
         "                    await self._rest()\n",
         new="                if held and self._lost and not self._told_to_close:\n",
-        also=((" or wire.ended + self._rest_s > self._monotonic()", ""),),  # it is seen there, too
+        also=((" or wire.ended + self._rest_s > now", ""),),  # it is seen there, too
         checks=(5,),
     ),
     Bug(
