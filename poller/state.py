@@ -291,17 +291,16 @@ def _box_moved(state: State, before: Nameplate | None, body: Any, event: ev.Even
 def fold(state: State, events: Iterable[tuple[int, ev.Event]]) -> State:
     """The state after these (seq, event), which follow on from state.seq.
 
-    The relays are copied once a call and not once an event: give it batches.
+    Relays and alarms are put in once a call and not once an event: give it batches.
     """
-    relays: dict[str, Relay] | None = None  # a copy, once any of them moves
-    last = state.seq
+    relays, alarms, last = state.relays, state.alarms, state.seq
+    ours = False  # relays are a copy
     for seq, event in events:
         body: Any = event.body
         kind, last = body.kind, seq
         if kind in STEPS:
-            if relays is None:
-                relays = Relays(state.relays)
-                state = replace(state, relays=relays)
+            if not ours:
+                relays, ours = Relays(relays), True
             known = relays.get(event.subject) or _new(body)
             relays[event.subject] = STEPS[kind](known, body, event)
             if isinstance(body, ev.NameplateFirstRead | ev.NameplateChanged):
@@ -312,9 +311,10 @@ def fold(state: State, events: Iterable[tuple[int, ev.Event]]) -> State:
                 moved = WORK[kind](work, body, event)
                 state = replace(state, works={**state.works, work.id: moved})
         elif kind in ALARMS:
-            state = replace(state, alarms=folds.folded(state.alarms, event))
+            alarms = folds.folded(alarms, event)
         elif kind in BOOK:
             state = BOOK[kind](state, body, event)
         else:
-            state, relays = POLLER[kind](state, body, event), None
-    return replace(state, seq=last)
+            state = POLLER[kind](replace(state, relays=relays, alarms=alarms), body, event)
+            relays, alarms, ours = state.relays, state.alarms, False
+    return replace(state, relays=relays, alarms=alarms, seq=last)

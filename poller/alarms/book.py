@@ -66,7 +66,7 @@ def follow(
         for alarm in standing
         if alarm.subject in names or alarm.entry in several or alarm.id in gone
     ]
-    return out + _judged(after, catalogue, found, concerned, at)
+    return out + _judged(after, catalogue, found, concerned, len(standing), at)
 
 
 def _with_others(seen: conditions.Scene, standing: Iterable[Alarm]) -> set[str]:
@@ -170,7 +170,7 @@ def attended(state: State, site: Site, at: datetime, own: Collection[Own] = ()) 
         if alarm.subject in names or alarm.entry in several or alarm.id in known
     }
     told = [one for one in concerned.values() if one.entry not in ours or one.id in known]
-    return _judged(state, catalogue, found, told, at)
+    return _judged(state, catalogue, found, told, len(standing), at)
 
 
 def _judged(
@@ -178,13 +178,15 @@ def _judged(
     catalogue: Catalogue,
     found: Iterable[Condition],
     concerned: Iterable[Alarm],
+    standing: int,
     at: datetime,
 ) -> Decided:
-    """concerned: alarms to follow even where their condition is not among those found."""
+    """concerned: alarms to follow even where their condition is not among those found. standing:
+    how many do."""
     holding = {condition.alarm: condition for condition in found}
     entries = {entry.id: entry for entry in catalogue.entries}
     names = sorted(holding.keys() | {alarm.id for alarm in concerned})
-    room = limits.ALARMS_KEPT - sum(alarm.stands for alarm in state.alarms.values())
+    room = limits.ALARMS_KEPT - standing
     out: Decided = []
     for name in names:
         condition = holding.get(name)
