@@ -176,6 +176,7 @@ class Watch:
         self.memory, self._findings = memory, []  # those of a visit under way build upon the lost
         self._hearing = self._hearing._replace(answering=memory.answering)
         self._pending = self._sighting = None
+        self._settled_at = self._last_old = None  # when that was read last is not known any more
         self._stills, self._reread = (), False
         self.next_nameplate = next_nameplate
 

@@ -692,6 +692,17 @@ def test_what_was_not_recorded_is_found_again() -> None:
     assert [one.flags for one in of(Edges, again)] == [{"storage_low": True}]
 
 
+def test_when_the_recorded_value_was_read_last_is_not_known_after_that() -> None:
+    bench: Visits = visits(larch()).settle()
+    before = bench.watch.memory
+    raise_flags(bench.relay, "storage_low")
+    change(bench.relay, swRev="5.2")
+    bench.until(bench.now_s + 5_000)
+    bench.watch.forget_unconfirmed(before, bench.moment(), bench.now_s)
+    again = bench.until(bench.now_s + 5_000)
+    assert [one.last_old_at for one in [*of(Edges, again), *of(Believed, again)]] == [None, None]
+
+
 def test_what_was_not_recorded_is_found_as_soon_as_it_can_be() -> None:
     bench: Visits = visits(larch()).settle()
     before = bench.watch.memory
