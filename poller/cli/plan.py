@@ -86,6 +86,8 @@ def plan(
     with common.told():
         if sum((as_csv, as_ics, as_svg, as_json)) > 1:
             raise Refusal("--csv, --ics, --svg and --json: give one of them")
+        if add_work and not who.strip():  # not after the solver has had its minute
+            raise Refusal("--who is needed with --add-work: the journal keeps it")
         place = common.where(site)
         told = common.known(place)
         common.relays_known(told.state, relay or ())

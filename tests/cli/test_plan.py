@@ -192,6 +192,12 @@ def test_work_is_entered_on_request(bench: Bench) -> None:
     ]
 
 
+def test_who_enters_it_is_asked_before_anything_is_planned(bench: Bench) -> None:
+    result = bench.run("plan", "--add-work")
+    assert (result.exit_code, result.stdout) == (BAD, "")
+    assert "--who is needed with --add-work" in result.stderr
+
+
 def test_what_is_planned_already_is_not_planned_again(bench: Bench) -> None:
     bench.run("plan", "--add-work", *WHO)
     again = bench.run("plan", "--json")
