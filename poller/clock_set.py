@@ -27,7 +27,7 @@ def started(state: State, boot: str | None, at: datetime) -> State:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Told:
-    """What was told from since until until, by a clock that was set by so much afterwards."""
+    """Times that were told between the two, by a clock that was then set by so much."""
 
     since: datetime
     until: datetime
@@ -40,17 +40,27 @@ class Told:
 def told_anew(state: State, by_ms: int, now: datetime) -> State:
     """now: after it was set."""
     alarms = folds.stepped(state.alarms, by_ms)
-    if state.clock_since is None:
+    told = _told(state.clock_since, by_ms, now)
+    if told is None:
         return replace(state, alarms=alarms)
-    by = timedelta(milliseconds=by_ms)
-    told = Told(since=state.clock_since, until=now - by, by=by)
     return replace(
         state,
-        clock_since=told.anew(state.clock_since),
+        clock_since=told.anew(told.since),
         relays=Relays({name: _relay(relay, told) for name, relay in state.relays.items()}),
         works={name: _work(work, told) for name, work in state.works.items()},
         alarms=alarms,
     )
+
+
+def _told(since: datetime | None, by_ms: int, now: datetime) -> Told | None:
+    """None: nobody knows since when times were told by that clock, or it left the calendar."""
+    if since is None:
+        return None
+    try:
+        by = timedelta(milliseconds=by_ms)
+        return Told(since=since, until=now - by, by=by)
+    except OverflowError:
+        return None
 
 
 def _relay(relay: Relay, told: Told) -> Relay:

@@ -6,6 +6,7 @@ import ctypes
 import hashlib
 import os
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Final
 
@@ -37,6 +38,7 @@ def _disk_free(journal: Path) -> int | None:
     return found.f_bavail * found.f_frsize
 
 
+@cache
 def _boot() -> str | None:
     """Source: random(4), boot_id. Shortened, so that it tells nothing else of the computer."""
     try:

@@ -106,6 +106,12 @@ def test_a_poller_that_starts_again_knows_whether_the_computer_did(
     assert relay.answering_since == (T0 + BY if moved else T0)
 
 
+@pytest.mark.parametrize("by_ms", [-(10**18), 10**18, 10**30])
+def test_a_clock_that_leaves_the_calendar_moves_nothing(by_ms: int) -> None:
+    made = checking()
+    assert told_anew(made.state, by_ms, made.now).works == made.state.works
+
+
 def test_a_clock_that_is_set_there_and_back_leaves_all_as_it_was() -> None:
     made = checking()
     made.attend()
