@@ -24,7 +24,9 @@ from poller.state import FOLD_VERSION, fold
 
 StateLift: TypeAlias = Callable[[dict[str, Any]], dict[str, Any]]
 
-STATE_LIFTS: Final[dict[int, StateLift]] = {}
+STATE_LIFTS: Final[dict[int, StateLift]] = {
+    2: lambda state: state,  # on which start of the computer it was told is not known
+}
 """Fold version to the pure function that turns its state, as JSON types, into that of the next.
 
 Only for base states of pruned journals, which can't be replayed; snapshots are simply not used.

@@ -73,6 +73,8 @@ def test_folding_leaves_the_state_before_alone(events: list[ev.Event]) -> None:
 
 # What does not fit.
 
+NEW_IN_3 = {"boot", "clock_since"}
+
 WHOLE: dict[str, Any] = json.loads(
     snapshot.to_bytes(Snapshot(hash="00", state=fold(State(), numbered(story(2)))))
 )
@@ -196,6 +198,13 @@ def test_a_base_state_of_an_older_fold_is_lifted(monkeypatch: pytest.MonkeyPatch
     monkeypatch.setitem(snapshot.STATE_LIFTS, FOLD_VERSION - 1, lift)
     source = PrunedSource(summed(WHOLE | {"fold": FOLD_VERSION - 1, "state": older}))
     assert snapshot.load_state(source).site == "lifted"
+
+
+def test_a_base_state_of_fold_2_is_read() -> None:
+    older = {name: kept for name, kept in WHOLE["state"].items() if name not in NEW_IN_3}
+    source = PrunedSource(summed(WHOLE | {"fold": 2, "state": older}))
+    state = snapshot.load_state(source)
+    assert (state.seq, state.boot, state.clock_since) == (WHOLE["seq"], None, None)
 
 
 def test_a_base_state_without_a_sum_is_read_and_a_snapshot_is_not() -> None:
