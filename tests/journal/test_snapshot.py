@@ -200,6 +200,10 @@ def test_a_base_state_of_an_older_fold_is_lifted(monkeypatch: pytest.MonkeyPatch
     assert snapshot.load_state(source).site == "lifted"
 
 
+def test_every_fold_since_the_second_has_its_lift() -> None:
+    assert snapshot.STATE_LIFTS.keys() == set(range(2, FOLD_VERSION))
+
+
 def test_a_base_state_of_fold_2_is_read() -> None:
     older = {name: kept for name, kept in WHOLE["state"].items() if name not in NEW_IN_3}
     source = PrunedSource(summed(WHOLE | {"fold": 2, "state": older}))
