@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
-from typing import Final, NamedTuple, TypeAlias
+from typing import ClassVar, Final, NamedTuple, Self, TypeAlias
 
 from poller.model.nameplate import Nameplate
 from poller.model.status import Behaviour, Health
@@ -31,9 +31,23 @@ class Moment(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Believed:
+class Found:
+    """What all findings have in common: times at which they were made out, if any."""
+
+    TIMES: ClassVar[tuple[str, ...]] = ()
+
+    def later(self, by: timedelta) -> Self:
+        """As told by a clock that was set by so much."""
+        told = {name: getattr(self, name) for name in self.TIMES}
+        by = round(by / MS) * MS
+        return replace(self, **{name: at + by for name, at in told.items() if at is not None})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Believed(Found):
     """Two passes apart said so. covers: the attributes that this map can tell."""
 
+    TIMES: ClassVar = ("last_old_at", "first_new_at")
     nameplate: Nameplate
     map: str
     covers: frozenset[str]
@@ -43,14 +57,15 @@ class Believed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NoMapFits:
+class NoMapFits(Found):
     identity: Nameplate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Edges:
+class Edges(Found):
     """Status values that two readings in a row agreed on and that are not what was known."""
 
+    TIMES: ClassVar = ("last_old_at", "first_new_at")
     flags: dict[str, bool] = field(default_factory=dict)
     health: Health | None = None
     behaviour: Behaviour | None = None
@@ -60,35 +75,37 @@ class Edges:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Restarted:
+class Restarted(Found):
     uptime_before_s: int
     uptime_s: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Silent:
+class Silent(Found):
+    TIMES: ClassVar = ("last_answer_at",)
     last_answer_at: datetime | None
     reason: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Answering:
+class Answering(Found):
     pass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Unreadable:
+class Unreadable(Found):
+    TIMES: ClassVar = ("since",)
     since: datetime
     reason: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Readable:
+class Readable(Found):
     pass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Seen:
+class Seen(Found):
     """A complete nameplate pass on a UTC day without one. reads: passes since the last such."""
 
     day: str
@@ -96,17 +113,18 @@ class Seen:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reread:
+class Reread(Found):
     """The first whole nameplate that is believed since the poller started, or polled it again.
 
     at: when that pass ended.
     """
 
+    TIMES: ClassVar = ("at",)
     at: datetime
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Noted:
+class Noted(Found):
     finding: str
     says: str
 

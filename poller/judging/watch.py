@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Generator, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Final, NamedTuple, TypeAlias
 
 from poller.judging import confirm, silence
@@ -249,14 +249,16 @@ class Watch:
 
     def _hear(self, now: Moment) -> None:
         """Whatever is kept is told by the clock of now: it may have been set since."""
-        if now.clock_set(self.now) is not None:
-            self._tell_anew(now)
+        by = now.clock_set(self.now)
+        if by is not None:
+            self._tell_anew(now, by)
         self.now = now
 
-    def _tell_anew(self, now: Moment) -> None:
+    def _tell_anew(self, now: Moment, by: timedelta) -> None:
         def anew(before: Moment | None) -> Moment | None:
             return None if before is None else now.earlier(before.mono)
 
+        self._findings = [one.later(by) for one in self._findings]
         self._status_at, self._settled_at = anew(self._status_at), anew(self._settled_at)
         self._last_old, self._unreadable_since = anew(self._last_old), anew(self._unreadable_since)
         self._hearing = self._hearing._replace(last_answer_at=anew(self._hearing.last_answer_at))
@@ -509,12 +511,13 @@ class Watch:
             self._sighting = None
             self._settled(status, self.now)
             return
-        first, at = self._sighting, self.now
+        read_s = self.now.mono
         if not checked:
             checked = yield from self._read_nameplate()
         if not checked:
             self._sighting = None
             return
+        first, at = self._sighting, self.now.earlier(read_s)
         if first is None:
             self._sighting = Sighting(status=status, at=at)
             return
@@ -528,6 +531,7 @@ class Watch:
         if found is not None:
             self._findings.append(found)
             self.memory = replace(self.memory, known=confirm.learned(self.memory.known, found))
+            self._settled_at = None  # what was settled before is not what is known now
         done = confirm.settled(self.memory.known, status)
         self._sighting = None if done else Sighting(status=status, at=at)
         if done:

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from poller.judging.findings import STEP, Believed, Edges, Finding, Moment, Silent, Unreadable
 from poller.reading.exchange import Refused
+from poller.reading.frames import Request
 from tests.judging.visits import PACE, SILENT, START, Visits, change, larch, raise_flags, visits
 
 SET_S = (-7_200.0, 3_600.0)
@@ -44,6 +45,30 @@ def test_an_edge(set_s: float) -> None:
     by = timedelta(seconds=set_s)
     assert abs(edges.first_new_at - by - first.at) <= NEAR
     assert abs(edges.last_old_at - by - old.at) <= NEAR
+
+
+@pytest.mark.parametrize("set_s", SET_S)
+@pytest.mark.parametrize(("kind", "address", "from_s"), [(Edges, 0, 230.0), (Believed, 200, 250.0)])
+def test_what_is_found_in_the_visit_in_which_it_is_set(
+    kind: type[Finding], address: int, from_s: float, set_s: float
+) -> None:
+    """An edge before its nameplate is looked at, a nameplate before its status is."""
+    bench = visits(larch()).settle()
+    change(bench.relay, swRev="5.2")
+    raise_flags(bench.relay, "storage_low")
+    bench.watch.next_nameplate = bench.now_s
+    bench.visit()
+    first_s = bench.now_s
+
+    def sets(request: Request) -> None:
+        if request.address == address and bench.now_s > from_s:
+            bench.set_s = set_s
+
+    bench.fault = sets
+    bench.until(bench.now_s + PACE.confirm_s + 1)
+    found = told(bench, kind)
+    assert isinstance(found, Edges | Believed)
+    assert abs(found.first_new_at - seen(bench, first_s)) < timedelta(seconds=1)
 
 
 @pytest.mark.parametrize("set_s", SET_S)

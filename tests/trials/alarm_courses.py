@@ -143,7 +143,7 @@ class Facts:
         """Seconds from the start of work to what was first read then; None: not to be said."""
         if job.began is None or seen is None:
             return None
-        first = self.times.loop(seen, told)
+        first = self.times.read(seen, told)
         low, high = sorted((first, job.began))
         return None if self.times.set_between(low, high) else first - job.began
 
@@ -207,7 +207,7 @@ def _flags(facts: Facts, relay: str) -> Iterator[tuple[Part, Any, list[Job], boo
         raised: dict[bool, list[Job]] = {True: [], False: []}
         for job in facts.jobs[relay] if body.flag in RAISED else ():
             after_s = facts.since_begun(job, body.first_new_at, at)
-            first = facts.times.loop(body.first_new_at, at)
+            first = facts.times.read(body.first_new_at, at)
             at_it = job.stood(AT_IT, facts.ends)
             if after_s is None:
                 if job.moves and job.moves[0][0] < over:

@@ -76,7 +76,7 @@ def _gone(facts: Facts, relay: str) -> Iterator[Gone]:
     for part, body in facts.stood(relay, "relay_silent", "relay_answering"):
         last = part[0]
         if body.last_answer_at is not None:
-            last = facts.times.loop(body.last_answer_at, part[0])
+            last = facts.times.read(body.last_answer_at, part[0])
         by_work: list[Part] = []
         perhaps: list[Part] = []
         for job in facts.jobs[relay]:

@@ -54,6 +54,10 @@ class Times:
         ]
         return max(fits, default=before)
 
+    def read(self, told: datetime, at: float) -> float:
+        """When that was, as an event told it that was decided on at that time, by its clock."""
+        return at - (self.wall(at) - told).total_seconds() / self.ran.drawn.drift
+
     def until(self, wall: datetime) -> list[Part]:
         """When the wall clock shows less than that."""
         found = []

@@ -403,8 +403,8 @@ BUGS: Final[tuple[Bug, ...]] = (
     Bug(
         name="what was read before a clock was set is told by the clock of then",
         module="poller.judging.watch",
-        old="if now.clock_set(self.now) is not None:",
-        new="if False:",
+        old="        if by is not None:\n            self._tell_anew",
+        new="        if False:\n            self._tell_anew",
         checks=(1, 2, 7),
         finder=10,
     ),

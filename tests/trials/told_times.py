@@ -29,7 +29,7 @@ def faults(
         relay, body = one.event.subject, one.event.body
         for name, told_at, attribute, value in _tellings(body):
             at = times.of[one.seq]
-            read = at - (one.event.at - told_at).total_seconds() / ran.drawn.drift
+            read = times.read(told_at, at)
             if read > at + TOL_S:
                 says = f"{name} is {read - at:.0f} s after the event itself"
             elif not _was_so(true.get((relay, attribute), []), value, read):
