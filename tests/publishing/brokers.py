@@ -41,8 +41,11 @@ class BrokerUnderTest(Protocol):
 
 def free_port() -> int:
     """Below the ports that outgoing connections take: a client that calls again and again while its
-    broker is away could else be given this very port for its own end, and the broker not get it."""
-    for port in random.sample(range(20_000, 30_000), 200):
+    broker is away could else be given this very port for its own end, and the broker not get it.
+    Each process of a run has a thousand of its own: none sees what another is about to take.
+    """
+    worker = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw")) % 10
+    for port in random.sample(range(20_000 + 1_000 * worker, 21_000 + 1_000 * worker), 200):
         with socket.socket() as sock, suppress(OSError):
             sock.bind((HOST, port))
             return port

@@ -7,11 +7,13 @@ is held up.
 from __future__ import annotations
 
 import asyncio
+import gc
+import socket
 import threading
 import time
 import tracemalloc
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -214,14 +216,46 @@ async def test_a_delivery_may_be_cancelled_at_any_moment(peer: Peer, house: Hous
 
 
 async def test_the_connection_may_be_cancelled_at_any_moment(peer: Peer, house: House) -> None:
-    for ms in range(0, 60, 3):
+    for turns in range(12):  # of the loop: the first ones see an output begin
+        await house.commit(told(turns))
+        task = asyncio.ensure_future(house.pump(peer.output(house)).run())
+        for _ in range(turns):
+            await asyncio.sleep(0)
+        assert await ended(task), f"still runs, cancelled after {turns} turns"
+    for ms in range(3, 60, 3):
         await house.commit(told(ms))
         task = asyncio.ensure_future(house.pump(peer.output(house)).run())
         await asyncio.sleep(ms / 1_000)
         assert await ended(task), f"still runs, cancelled after {ms} ms"
-    async with Running(house.pump(peer.output(house)).run()):
+    pump = house.pump(peer.output(house))
+    async with Running(pump.run()):
         # some make thousands of nodes first
         await until(lambda: peer.has(house.recorded), within_s=60)
+        # and it is this one that tells, not a listener that one of the others left behind
+        await until(lambda: pump.status()[0].connected is not False)
+
+
+@pytest.mark.parametrize("peer", ["alarm_points", "iec104"], indirect=True)
+async def test_who_connects_as_an_output_ends_is_let_go(peer: Any, house: House) -> None:
+    """Else it would be answered for ever by what tells nothing new any more."""
+    for turns in range(8):  # of the loop, from connecting to being a client
+        pump = house.pump(peer.output(house))
+        task = asyncio.ensure_future(pump.run())
+        await until(lambda pump=pump: pump.status()[0].says.startswith(("serves", "listens")))
+        with socket.create_connection((HOST, peer.port)) as client:
+            client.setblocking(False)
+            for _ in range(turns):
+                await asyncio.sleep(0)
+            assert await ended(task)
+            gc.collect()  # asyncio's own loop, not uvloop's, may forget whom it was accepting
+            assert await let_go(client), f"it ended {turns} turns after somebody connected"
+
+
+async def let_go(client: socket.socket) -> bool:
+    with suppress(ConnectionError):
+        async with asyncio.timeout(5):
+            return await asyncio.get_running_loop().sock_recv(client, 1) == b""
+    return True
 
 
 # The peer is slow, or does not answer at all.

@@ -102,12 +102,18 @@ class PointsServer(ModbusTcpServer):
         self.image = image
         self.unit = unit
         self.turns = itertools.count(1)
-        self._clients_max, self._networks = clients_max, networks
+        self._place, self._clients_max, self._networks = (host, port), clients_max, networks
+        self._ended = False
 
     async def open(self) -> None:
         """Listens. Raises OSError with the reason, which theirs keeps to itself."""
         self.is_listener = True
-        self.transport = await self.call_create()
+        # theirs serves before it gives what could be closed: cancelled in between, the port is gone
+        server = await self.loop.create_server(
+            self.handle_new_connection, *self._place, start_serving=False
+        )
+        self.transport = cast(asyncio.BaseTransport, server)
+        await server.start_serving()
 
     @property
     def is_open(self) -> bool:
@@ -121,8 +127,8 @@ class PointsServer(ModbusTcpServer):
         return [one for one in self.active_connections.values() if isinstance(one, Client)]
 
     def admit(self, client: Client) -> None:
-        """Where it may not be, or is one too many, a connection ends."""
-        if not self._may(client):
+        """Where it may not be, comes as the server ends, or is one too many, a connection ends."""
+        if self._ended or not self._may(client):
             client.drop()
             return
         others = [one for one in self.clients if one is not client]
@@ -137,6 +143,7 @@ class PointsServer(ModbusTcpServer):
                 client.drop()
 
     def end(self) -> None:
+        self._ended = True
         for client in self.clients:
             client.drop()
         self.close()

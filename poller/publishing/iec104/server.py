@@ -42,14 +42,21 @@ class Outstation:
         self.connections: set[Connection] = set()
         self.refused: str | None = None
         self._server: asyncio.Server | None = None
+        self.ended = False
 
     async def open(self, host: str, port: int, tls: ssl.SSLContext | None) -> None:
         """Listens. Raises OSError."""
         loop = asyncio.get_running_loop()
         handshake_s = limits.IEC104_HANDSHAKE_S if tls is not None else None
         self._server = await loop.create_server(
-            lambda: Connection(self), host, port, ssl=tls, ssl_handshake_timeout=handshake_s
+            lambda: Connection(self),
+            host,
+            port,
+            ssl=tls,
+            ssl_handshake_timeout=handshake_s,
+            start_serving=False,  # cancelled as it starts, there would be nothing to close
         )
+        await self._server.start_serving()
 
     @property
     def is_open(self) -> bool:
@@ -60,6 +67,7 @@ class Outstation:
         return len(self.connections) >= self.clients_max
 
     def end(self) -> None:
+        self.ended = True
         if self._server is not None:
             self._server.close()
         for connection in list(self.connections):
@@ -87,7 +95,7 @@ class Connection(asyncio.Protocol):
         self._transport = cast(asyncio.Transport, transport)
         peer = transport.get_extra_info("peername")
         self._clients = clients_of(peer, self._outstation.clients)
-        if self._clients is None or self._outstation.is_full:
+        if self._clients is None or self._outstation.is_full or self._outstation.ended:
             self._outstation.refused = peer[0] if peer else None
             self._transport.abort()
             return
