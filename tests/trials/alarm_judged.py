@@ -200,7 +200,7 @@ class Judged:
 
     def _seems_lately(self, told: float, at: float) -> bool:
         """By a wall clock that was set between them, and nobody saw."""
-        between_s = (self.times.wall(at) - self.times.wall(told)).total_seconds()
+        between_s = self.times.seems_s(told, at)
         lately = -TOL_S <= between_s <= self.catalogue.chattering.within_s + TOL_S
         return lately and self.times.stepped(told, at)
 

@@ -31,9 +31,19 @@ class Times:
 
     @cached_property
     def of(self) -> dict[int, float]:
-        """When each event was decided on, by seq; it became durable later."""
-        ran = self.ran
-        return {one.seq: self.loop(one.event.at, ran.durable_at[one.seq]) for one in ran.events}
+        """When each event was decided on, by seq; it became durable later.
+
+        A clock that is set back shows some times twice: each was before what comes after it.
+        """
+        found: dict[int, float] = {}
+        next_s = FOREVER
+        for one in reversed(self.ran.events):
+            at = one.event.at
+            fits = self._showed(at, self.ran.durable_at[one.seq])
+            first = [time for time in fits if time <= next_s + TOL_S]
+            next_s = max(first or fits, default=self.ran.durable_at[one.seq])
+            found[one.seq] = next_s
+        return found
 
     @property
     def ends(self) -> float:
@@ -45,14 +55,17 @@ class Times:
 
     def loop(self, wall: datetime, before: float) -> float:
         """The last time before this one at which the wall clock showed that; else `before`."""
+        return max(self._showed(wall, before), default=before)
+
+    def _showed(self, wall: datetime, before: float) -> list[float]:
+        """Every time before this one at which the wall clock showed that."""
         told = [(wall - self.wall(at)).total_seconds() / self.ran.drawn.drift + at
                 for at, _ in self._segments]  # fmt: skip
-        fits = [
+        return [
             time
             for time, (start, end) in zip(told, self._segments, strict=True)
             if start - 0.002 <= time <= min(end, before + 0.002)
         ]
-        return max(fits, default=before)
 
     def read(self, told: datetime, at: float) -> float:
         """When that was, as an event told it that was decided on at that time, by its clock."""
@@ -74,10 +87,15 @@ class Times:
 
     def stepped(self, start: float, end: float) -> bool:
         """The wall clock was set within it and nobody saw, so that a delay may have any length."""
-        return any(
-            start <= at <= end and not any(a <= at <= b for a, b in self.lives)
-            for at, _ in self.ran.drawn.steps
-        )
+        return any(start <= at <= end and not self._seen(at) for at, _ in self.ran.drawn.steps)
+
+    def seems_s(self, start: float, end: float) -> float:
+        """How long that was to the poller, which reckons with what it saw of the wall clock."""
+        seen_s = sum(by for at, by in self.ran.drawn.steps if start <= at <= end and self._seen(at))
+        return (self.wall(end) - self.wall(start)).total_seconds() - seen_s
+
+    def _seen(self, step: float) -> bool:
+        return any(start <= step <= end for start, end in self.lives)
 
     def set_between(self, start: float, end: float) -> bool:
         """The wall clock was, so that what was read before seems to be of another time."""
