@@ -284,7 +284,7 @@ class Service:
             state = self.state  # nothing waits any more: the same, and kept once
         else:
             state = fold(self._durable.state, ((one.seq, one.event) for one in recorded))
-        self._durable.set(state)
+        self._durable.set(state, recorded)
         if self._dropped and not self._waiting.full:
             dropped, self._dropped = self._dropped, set()
             self._fleet.forget_unconfirmed(self.state, dropped)

@@ -38,11 +38,15 @@ class Parent:
         return cls(reader, out)
 
     async def messages(self) -> AsyncIterator[Mapping[str, Any]]:
-        """Until the poller ends it. Meanwhile it is told that we are here."""
+        """Until the poller ends it. Meanwhile it is told that we are here.
+
+        However many wait, whoever is served here has a turn between two.
+        """
         beat = asyncio.create_task(self._beat())
         try:
             while (line := await self._reader.readline()).endswith(b"\n"):
                 yield json.loads(line)
+                await asyncio.sleep(0)
         finally:
             beat.cancel()
 

@@ -7,6 +7,7 @@ logged, waited out and tried again there; no other output and no commit ever wai
 from __future__ import annotations
 
 import asyncio
+from collections import deque
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
 from random import Random
@@ -16,6 +17,7 @@ import structlog
 from poller.journal.ports import Committer, Reader
 from poller.model import limits
 from poller.model.backoff import Backoff
+from poller.model.events import Recorded
 from poller.model.standing import State
 from poller.publishing.ports import Output
 
@@ -26,19 +28,22 @@ OnGap = Callable[[str, int, int], Awaitable[None]]
 
 
 class Durable:
-    """The state after the last commit, and a way to wait for the next one."""
+    """The state after the last commit, the newest events, and a way to wait for the next one."""
 
     def __init__(self, state: State) -> None:
         self._state = state
+        self._newest: deque[Recorded] = deque(maxlen=limits.OUTPUT_BATCH_MAX)
         self._moved = asyncio.Event()
 
     @property
     def state(self) -> State:
         return self._state
 
-    def set(self, state: State) -> None:
-        """Called by the service after each commit, with everything durable folded in."""
+    def set(self, state: State, recorded: Sequence[Recorded]) -> None:
+        """Called by the service after each commit, with everything durable folded in, and what was
+        committed: the events from the last state to this one."""
         self._state = state
+        self._newest.extend(recorded)
         moved, self._moved = self._moved, asyncio.Event()
         moved.set()
 
@@ -47,6 +52,12 @@ class Durable:
         while self._state.seq <= after_seq:
             await self._moved.wait()
         return self._state
+
+    def newest(self, after_seq: int) -> list[Recorded] | None:
+        """The events past after_seq; None: not all of them are kept here."""
+        if not self._newest or self._newest[0].seq > after_seq + 1:
+            return None
+        return [one for one in self._newest if one.seq > after_seq]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -162,7 +173,9 @@ class _Line:
         if state.seq - self._cursor > self._lag_max:
             # half the limit is left standing, so that one slow hour is one gap and not thousands
             return await self._skip_to(state.seq - self._lag_max // 2)
-        events = self._reader.read(self._cursor, limits.OUTPUT_BATCH_MAX)
+        events = self._durable.newest(self._cursor)
+        if events is None:
+            events = self._reader.read(self._cursor, limits.OUTPUT_BATCH_MAX)
         if events and events[0].seq > self._cursor + 1:  # the journal no longer holds them
             return await self._skip_to(events[0].seq - 1)
         # one reader, two moments: state may be older than what was read, never the other way

@@ -6,6 +6,7 @@ import asyncio
 import signal
 import sys
 from asyncio.subprocess import PIPE
+from itertools import pairwise
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -15,6 +16,7 @@ import structlog
 
 from poller.model import limits
 from poller.publishing.child import Child, ChildEnded, keep, started
+from poller.publishing.parent import Parent
 from tests.publishing.world import Running, until
 
 MODULE = "tests.publishing.children"
@@ -44,6 +46,25 @@ async def test_messages_go_both_ways_in_order() -> None:
             await child.send({"n": number, "text": "Tüll\n\x1b[2J"})
         got = [(await child.heard())["message"] for _ in range(300)]
     assert got == [str({"n": number, "text": "Tüll\n\x1b[2J"}) for number in range(300)]
+
+
+async def test_who_is_served_has_a_turn_between_two_messages(tmp_path: Path) -> None:
+    """A client that asks while thousands of nodes are made must not give the process up."""
+    reader = asyncio.StreamReader()
+    reader.feed_data(b"{}\n" * 100)
+    reader.feed_eof()
+    turns = 0
+
+    async def client() -> None:
+        nonlocal turns
+        while True:
+            turns += 1
+            await asyncio.sleep(0)
+
+    with (tmp_path / "said").open("wb") as said:
+        async with Running(client()):
+            taken = [turns async for _ in Parent(reader, said.fileno()).messages()]
+    assert all(later > earlier for earlier, later in pairwise(taken))
 
 
 async def test_a_message_may_be_as_long_as_its_bound() -> None:

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from poller.journal.memory import MemoryCommitter
 from poller.journal.ports import CommitFailed
 from poller.model import limits
 from poller.model.backoff import Backoff
@@ -89,6 +90,41 @@ async def test_a_new_event_wakes_an_output_that_has_everything() -> None:
         await until(lambda: output.seqs == [1, 2, 3, 4])
 
 
+async def test_who_keeps_up_is_told_what_was_committed_and_the_journal_is_not_read_again(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    house, output = await house_of(3), Told()
+    async with Running(house.pump(output).run()):
+        await until(lambda: output.seqs == [1, 2, 3])
+        monkeypatch.delattr(MemoryCommitter, "read")
+        await house.commit(seen(9))
+        await until(lambda: output.seqs == [1, 2, 3, 4])
+
+
+@pytest.mark.parametrize(
+    ("committed", "after", "kept"),
+    [
+        ((), 0, None),
+        ((3,), 0, [1, 2, 3]),
+        ((3,), 2, [3]),
+        ((3,), 3, []),
+        ((2, 3), 1, [2, 3, 4, 5]),
+        ((400, 200), 99, None),
+        ((400, 200), 100, list(range(101, 601))),
+    ],
+)
+async def test_the_newest_events_are_all_of_them_or_none(
+    committed: tuple[int, ...], after: int, kept: list[int] | None
+) -> None:
+    house = House()
+    first = [listed()]
+    for count in committed:
+        await house.commit(*first, *(seen(number) for number in range(count - len(first))))
+        first = []
+    newest = house.durable.newest(after)
+    assert (None if newest is None else [one.seq for one in newest]) == kept
+
+
 async def test_nothing_is_delivered_before_it_is_durable() -> None:
     """The journal may be ahead of what the service was told; the state never lags the events."""
     house, output = await house_of(3), Told()
@@ -103,7 +139,7 @@ async def test_nothing_is_delivered_before_it_is_durable() -> None:
     async with Running(pump.run()):
         await until(lambda: output.batches)
         assert output.seqs == []
-        early.set(house.durable.state)
+        early.set(house.durable.state, house.recorded)
         await until(lambda: output.seqs == [1, 2, 3])
 
 
@@ -197,7 +233,7 @@ async def test_events_that_the_journal_no_longer_holds_are_a_gap() -> None:
 
     pump = Pump(
         outputs=[output],
-        durable=house.durable,
+        durable=Durable(house.durable.state),  # as after a start
         reader=Pruned(),
         committer=house.journal,
         on_gap=house.on_gap,

@@ -174,7 +174,7 @@ class House:
         recorded = await self.journal.commit(events)
         self.recorded += recorded
         pairs = [(one.seq, one.event) for one in recorded]
-        self.durable.set(fold(self.durable.state, pairs))
+        self.durable.set(fold(self.durable.state, pairs), recorded)
 
     async def on_gap(self, output: str, first: int, last: int) -> None:
         self.gaps.append((output, first, last))

@@ -122,7 +122,7 @@ BUGS: Final[tuple[Bug, ...]] = (
         name="event published before it is durable",
         module="poller.service",
         old="        return self._waiting.put(made.events, command)",
-        new="        self._durable.set(self.state)\n"
+        new="        self._durable.set(self.state, ())\n"
         "        return self._waiting.put(made.events, command)",
         checks=(3, 4),
     ),
