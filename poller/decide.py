@@ -128,22 +128,8 @@ def decide(
     by: str | None = None,
     cause: str | None = None,
     readings: Mapping[str, StatusReading] | None = None,
-) -> tuple[ev.Event, ...]:
-    """The events of decided()."""
-    return decided(state, site, given, now, by=by, cause=cause, readings=readings).events
-
-
-def decided(
-    state: State,
-    site: Site,
-    given: Input,
-    now: datetime,
-    *,
-    by: str | None = None,
-    cause: str | None = None,
-    readings: Mapping[str, StatusReading] | None = None,
 ) -> Decision:
-    """Raises Refusal for a command only.
+    """What follows from one input. Raises Refusal for a command only.
 
     by: the person who gave a command; cause: the id of the command. readings: as in Present; what
     can't be read is as if no relay answered.

@@ -30,7 +30,7 @@ from poller.decide import (
     Started,
     Stepped,
     Stopping,
-    decided,
+    decide,
 )
 from poller.edges.clock import LOOK_EVERY_S, Clock, Steps
 from poller.edges.commands import answer_to
@@ -176,7 +176,7 @@ class Service:
         self._must_take()
         readings = self.live()
         self._look_at_clock()
-        made = decided(
+        made = decide(
             self.state, self.site, given, self._utc(), by=by, cause=number, readings=readings
         )
         answer = answer_to(made.events)
@@ -194,7 +194,7 @@ class Service:
         """Keeps who came or was refused; durable when it returns. Raises Refusal, CommitFailed."""
         self._must_take()
         self._look_at_clock()
-        await self._keep(decided(self.state, self.site, given, self._utc(), by=by))
+        await self._keep(decide(self.state, self.site, given, self._utc(), by=by))
 
     def _must_take(self) -> None:
         """Not queued: who asks would wait in vain, and it be carried out when nobody expects it."""
@@ -271,7 +271,7 @@ class Service:
 
     def _decide(self, given: Input) -> None:
         self._look_at_clock()
-        made = decided(self.state, self.site, given, self._utc())
+        made = decide(self.state, self.site, given, self._utc())
         if made.events:
             self._keep(made)
 
@@ -305,7 +305,7 @@ class Service:
 
     async def _gap(self, output: str, first_seq: int, last_seq: int) -> None:
         gap = Gap(output=output, first_seq=first_seq, last_seq=last_seq)
-        await self._keep(decided(self.state, self.site, gap, self._utc()))
+        await self._keep(decide(self.state, self.site, gap, self._utc()))
 
     def _refused(self, left: Sequence[Event]) -> None:
         """A batch will never be durable: what is known is what is, and what still waits."""
@@ -325,7 +325,7 @@ class Service:
         by_ms = self._steps.by_ms()
         if by_ms is not None:
             log.warning("clock_stepped", by_ms=by_ms)
-            self._keep(decided(self.state, self.site, Stepped(by_ms=by_ms), self._utc()))
+            self._keep(decide(self.state, self.site, Stepped(by_ms=by_ms), self._utc()))
 
     async def _prune(self) -> None:
         while self.ports.prune is not None:

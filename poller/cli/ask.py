@@ -15,7 +15,6 @@ from poller.decide import Refusal, SiteRead, decide
 from poller.edges import commands, control
 from poller.journal.committer import ThreadCommitter
 from poller.journal.store import Reader, Writer
-from poller.state import fold
 
 
 def ask(place: Where, op: str, args: dict[str, Any]) -> dict[str, Any]:
@@ -43,11 +42,11 @@ async def _here(place: Where, number: str, op: str, args: dict[str, Any]) -> dic
         committer = ThreadCommitter(writer)
         try:
             now, state = datetime.now(UTC), reader.load_state()
-            listed = decide(state, site, SiteRead(), now)  # the service may never have run yet
-            state = fold(state, enumerate(listed, start=state.seq + 1))
-            events = decide(state, site, given, now, by=by, cause=number)
-            if listed:
-                await committer.commit(listed)
+            # the service may never have run yet
+            listed = decide(state, site, SiteRead(), now)
+            events = decide(listed.after, site, given, now, by=by, cause=number).events
+            if listed.events:
+                await committer.commit(listed.events)
             answer = commands.answer_to(events)
             await committer.commit(events, command=(number, json.dumps(answer)))
         finally:

@@ -51,7 +51,7 @@ async def measure(
     """
     entry = site.relay(relay)
     alone = replace(site, file=_with(site.file, entry))
-    events = decide(State(), alone, SiteRead(), clock.utc())
+    events = decide(State(), alone, SiteRead(), clock.utc()).events
     state = fold(State(), enumerate(events, start=1))
     tap = Tap(connect, clock.mono, gateway=entry.behind_serial)
     heard, started = _Heard(), clock.mono()

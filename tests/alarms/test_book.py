@@ -116,13 +116,13 @@ def test_a_latch_of_the_catalogue_holds_an_alarm_until_it_is_reset() -> None:
 
 def test_what_follows_for_alarms_comes_with_what_it_follows_from() -> None:
     edges = Edges(flags={"firmware_changed": True}, last_old_at=None, first_new_at=at(0))
-    told = decide(World().state, SITE, About(relay=Q, finding=edges), at(0), cause="c1")
+    told = decide(World().state, SITE, About(relay=Q, finding=edges), at(0), cause="c1").events
     assert [event.body.kind for event in told] == ["flag_rose", "alarm_moved"]
     assert {event.cause for event in told} == {"c1"}
 
 
 def test_a_new_start_makes_no_alarm_of_what_stood_before() -> None:
-    told = decide(flagged().state, SITE, Started(version="1"), at(60))
+    told = decide(flagged().state, SITE, Started(version="1"), at(60)).events
     assert [event for event in told if event.body.kind in ALARMS] == []
 
 
@@ -161,7 +161,7 @@ def test_time_and_the_pollers_own_facts_reach_the_book_with_attend() -> None:
     own = Own(cause=Cause.DISK_LOW, holds=True, since=T0, says="1 % is free")
     world = World()
     for second in (0, 60):
-        events = decide(world.state, SITE, Attend(own=(own,)), at(second))
+        events = decide(world.state, SITE, Attend(own=(own,)), at(second)).events
         world.state = fold(world.state, enumerate(events, world.state.seq + 1))
     assert world.letters == {"poller.disk_low": "B"}
 
@@ -169,7 +169,7 @@ def test_time_and_the_pollers_own_facts_reach_the_book_with_attend() -> None:
 def test_a_request_is_the_persons_and_what_follows_is_nobodys() -> None:
     world = flagged()
     request = AckAlarm(alarm=FLAG, why="seen")
-    (event,) = decide(world.state, SITE, request, at(10), by=PERSON, cause="c1")
+    (event,) = decide(world.state, SITE, request, at(10), by=PERSON, cause="c1").events
     assert (event.subject, event.by, event.cause) == (Q, PERSON, "c1")
 
 

@@ -77,7 +77,7 @@ def site(
 
 
 def goes_on(state: State, to: Site, given_: Input | None = None) -> State:
-    events = decide(state, to, given_ or Started(version="1"), T0)
+    events = decide(state, to, given_ or Started(version="1"), T0).events
     return fold(state, enumerate(events, state.seq + 1))
 
 
@@ -186,7 +186,7 @@ def test_a_site_file_that_is_read_again_brings_points_for_what_is_new() -> None:
 
 def test_what_has_its_points_gets_no_event() -> None:
     state = goes_on(State(), site())
-    again = decide(state, site(), Started(version="1"), T0)
+    again = decide(state, site(), Started(version="1"), T0).events
     assert [event.body.kind for event in again] == ["service_started"]
 
 
@@ -269,7 +269,7 @@ def test_a_point_keeps_its_number_and_no_other_ever_gets_it(
     state, events = State(), list[ev.Event]()
     known: dict[tuple[str, str | int], int] = {}
     for to, restarts in story:
-        told = decide(state, to, Started(version="1") if restarts else SiteRead(), T0)
+        told = decide(state, to, Started(version="1") if restarts else SiteRead(), T0).events
         events += told
         state = fold(state, enumerate(told, state.seq + 1))
         if restarts:  # from a snapshot, as after a crash

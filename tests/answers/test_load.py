@@ -34,7 +34,7 @@ SETTLED_S: Final = 3_600.0  # by then everything was read and confirmed
 
 async def poll(world: Polled, then: Callable[[], Awaitable[None]]) -> None:
     """All of its site, as the service has it polled, until then is over."""
-    events = decide(State(), world.site, SiteRead(), START)
+    events = decide(State(), world.site, SiteRead(), START).events
     state = fold(State(), enumerate(events, start=1))
     fleet = Fleet(
         connect=world.connect, clock=world.clock, random=Random(7), told=lambda unit, found: None

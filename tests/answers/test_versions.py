@@ -35,7 +35,7 @@ def world(**runs: str) -> State:
         for at, (name, version) in enumerate(runs.items())
     ]
     for one in given:
-        state = fold(state, enumerate(decide(state, SITE, one, AT), start=state.seq + 1))
+        state = fold(state, enumerate(decide(state, SITE, one, AT).events, start=state.seq + 1))
     return state
 
 

@@ -93,7 +93,7 @@ class AlarmBench(Bench):
         state = State()
         with Writer.open(self.journal) as writer:
             for given in (Started(version="0"), SiteRead()):
-                events = decide(state, site, given, T0)
+                events = decide(state, site, given, T0).events
                 state = fold(state, enumerate(events, start=state.seq + 1))
                 writer.write([Batch(events=events)])
             events = [

@@ -86,7 +86,7 @@ class Bench:
         inputs += [About(relay=relay, finding=finding) for relay, finding in STORY]
         with Writer.open(self.journal) as writer:
             for given in inputs:
-                events = decide(state, site, given, now)
+                events = decide(state, site, given, now).events
                 state = fold(state, enumerate(events, start=state.seq + 1))
                 if events:
                     writer.write([Batch(events=events)])

@@ -35,7 +35,7 @@ def read(site_file: Path) -> Site:
 def world(site: Site, version: str) -> State:
     state = State()
     for given in (SiteRead(), About(relay="q01-main1", finding=believed(version))):
-        state = fold(state, enumerate(decide(state, site, given, AT), start=state.seq + 1))
+        state = fold(state, enumerate(decide(state, site, given, AT).events, start=state.seq + 1))
     return state
 
 

@@ -58,7 +58,7 @@ class StandIn:
         return {}
 
     async def command(self, given: Command, *, number: str, by: str) -> dict[str, Any]:
-        events = decide(self.state, site(), given, NOW, by=by, cause=number)
+        events = decide(self.state, site(), given, NOW, by=by, cause=number).events
         for seq, event in enumerate(events, start=self.state.seq + 1):
             stored = envelope.write(seq, f"journal:{seq}", event)
             assert len(stored) <= limits.EVENT_BYTES_MAX

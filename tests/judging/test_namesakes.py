@@ -20,7 +20,7 @@ TELLINGS = st.lists(
 
 
 def after(state: State, asked: Site, told: Input) -> State:
-    events = decide(state, asked, told, T0)
+    events = decide(state, asked, told, T0).events
     return fold(state, enumerate(events, state.seq + 1))
 
 

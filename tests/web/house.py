@@ -126,7 +126,7 @@ class House:
 
     def decide(self, given: Input, *, by: str | None = None, cause: str | None = None) -> list[Any]:
         self.now += timedelta(seconds=1)
-        events = decide(self.state, self.site, given, self.now, by=by, cause=cause)
+        events = decide(self.state, self.site, given, self.now, by=by, cause=cause).events
         if events:
             [recorded] = self.writer.write([Batch(events=events)])
             assert isinstance(recorded, tuple)

@@ -38,7 +38,7 @@ class Desk:
         self.ask(SiteRead())
 
     def ask(self, given: Input) -> None:
-        events = decide(self.state, self.site, given, self.now, by="J. Kral")
+        events = decide(self.state, self.site, given, self.now, by="J. Kral").events
         self.state = fold(self.state, enumerate(events, start=self.state.seq + 1))
 
 

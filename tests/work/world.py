@@ -118,7 +118,7 @@ class Desk:
         """The bodies of the events that came of it, but those about alarms."""
         told = decide(
             self.state, site(), given, self.now, by=by, cause="c", readings=self.readings()
-        )
+        ).events
         self.state = fold(self.state, enumerate(told, self.state.seq + 1))
         self.journal += told
         told = tuple(event for event in told if event.body.kind not in ALARMS)
