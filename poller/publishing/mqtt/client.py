@@ -23,7 +23,7 @@ from types import TracebackType
 from typing import Any, Final, Self, TypeVar
 
 import aiomqtt
-from paho.mqtt.client import MQTT_ERR_SUCCESS, ConnectFlags, MQTTv5
+from paho.mqtt.client import MQTT_ERR_SUCCESS, PUBLISH, ConnectFlags, MQTTv5
 from paho.mqtt.client import Client as PahoClient
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
@@ -37,6 +37,8 @@ SILENT: Final = logging.getLogger("bayroll.mqtt")
 SILENT.addHandler(logging.NullHandler())
 SILENT.propagate = False
 ANSWERS_MAX: Final = 4 * limits.MQTT_IN_FLIGHT_MAX  # packets that wait to be sent
+PACKET_TYPE: Final = 0xF0  # of a packet's first octet; the rest of it are flags
+JOINED_OCTETS: Final = 64 * 1024  # sent at once, or one message that is longer
 LOOK_UP_S: Final = 0.05  # how soon a connecting thread notices that nobody waits for it
 
 
@@ -65,6 +67,7 @@ class Client(aiomqtt.Client):
         self._under_way: dict[int, asyncio.Future[None]] = {}  # bounded by who puts
         self.pending_calls_threshold = limits.MQTT_IN_FLIGHT_MAX  # that many are as meant
         self._client.connect_timeout = limits.MQTT_CONNECT_S
+        self._heard = b""  # read, and not yet asked for by paho
         self._receive = self._client._sock_recv
         self._client._sock_recv = self._receive_little  # type: ignore[method-assign]
 
@@ -223,12 +226,29 @@ class Client(aiomqtt.Client):
                 self._client.loop_read()
                 self._bounded()
                 sock = self._client.socket()
-                if not isinstance(sock, ssl.SSLSocket) or not sock.pending():
+                secure_more = isinstance(sock, ssl.SSLSocket) and sock.pending()
+                if sock is None or not (self._heard or secure_more):
                     return
 
     def _writable(self) -> None:
         with self._lost_by_any_failure():
+            self._join()
             self._client.loop_write()
+
+    def _join(self) -> None:
+        """What waits goes out at once, as paho sends each message by itself; and whoever does so
+        gives up the interpreter, for which another thread may wait."""
+        waiting = self._client._out_packet
+        if not waiting:
+            return
+        joined = waiting.popleft()
+        while waiting and _is_ours(joined) and _is_ours(waiting[0]):
+            if len(joined["packet"]) > JOINED_OCTETS:
+                break
+            more = waiting.popleft()
+            joined["packet"] += more["packet"]
+            joined["to_process"] += more["to_process"]
+        waiting.appendleft(joined)
 
     @contextmanager
     def _lost_by_any_failure(self) -> Iterator[None]:
@@ -243,10 +263,14 @@ class Client(aiomqtt.Client):
             self._drop()  # at once, since there may be more to read
 
     def _receive_little(self, bufsize: int) -> bytes:
-        """paho asks for the rest of a packet at once, and takes packets of 256 MB."""
+        """paho asks for the rest of a packet at once, and takes packets of 256 MB; of one of four
+        octets it asks three times."""
         if bufsize > limits.MQTT_HEARD_BYTES_MAX:
             raise Overwhelmed(f"the broker begins a packet of {bufsize} octets")
-        return self._receive(bufsize)
+        if not self._heard:
+            self._heard = self._receive(limits.MQTT_HEARD_BYTES_MAX)
+        some, self._heard = self._heard[:bufsize], self._heard[bufsize:]
+        return some
 
     def _bounded(self) -> None:
         """paho keeps a QoS 2 message until it is released, and lines up an answer to whatever
@@ -287,6 +311,11 @@ class Client(aiomqtt.Client):
                 taken.set_result(None)
             return
         super()._on_publish(client, userdata, mid, reason_code, properties)
+
+
+def _is_ours(packet: Any) -> bool:
+    """A message at QoS 1, of which paho wants to know nothing when it is sent."""
+    return bool(packet["command"] & PACKET_TYPE == PUBLISH and packet["qos"] == 1)
 
 
 class Refused(aiomqtt.MqttError):

@@ -6,6 +6,8 @@ import asyncio
 import socket
 import ssl
 import threading
+from collections.abc import Callable
+from typing import Any, TypeVar
 
 import aiomqtt
 import pytest
@@ -14,6 +16,8 @@ from poller.publishing.mqtt.client import Client
 from tests.publishing.brokers import HOST, Embedded
 from tests.publishing.peers import mute
 from tests.publishing.world import House, Running, listed, site, until
+
+R = TypeVar("R")
 
 
 async def ended_after(task: asyncio.Task[None], within_s: float) -> bool:
@@ -108,3 +112,36 @@ async def test_a_cancellation_that_comes_with_the_answer_is_not_lost() -> None:
     task.cancel()
     await asyncio.wait((task,))
     assert task.cancelled()
+
+
+@pytest.mark.parametrize(
+    ("octets", "writes_max"), [(1, 2), (40_000, 1_000)], ids=["small", "more than at once"]
+)
+async def test_messages_that_wait_together_go_out_together(
+    monkeypatch: pytest.MonkeyPatch, octets: int, writes_max: int
+) -> None:
+    """In order and whole; and an acknowledgement is read at once, not in its three parts."""
+    broker = Embedded()
+    await broker.start()
+    told = [f"{number:02}".encode() * octets for number in range(20)]
+    async with aiomqtt.Client(HOST, broker.port) as reader, Client(HOST, broker.port) as client:
+        await reader.subscribe("t", qos=1)
+        writes, reads = list[int](), list[int]()
+        monkeypatch.setattr(client._client, "_sock_send", noting(client._client._sock_send, writes))
+        monkeypatch.setattr(client, "_receive", noting(client._receive, reads))
+        taken = [client.put("t", text, retain=False, properties=None) for text in told]
+        async with asyncio.timeout(10):
+            await asyncio.gather(*taken)
+            heard = aiter(reader.messages)
+            assert [(await anext(heard)).payload for _ in told] == told
+    assert len(writes) <= writes_max
+    assert len(reads) <= 2 * len(told)
+    await broker.stop()
+
+
+def noting(call: Callable[[Any], R], noted: list[int]) -> Callable[[Any], R]:
+    def noted_call(given: Any) -> R:
+        noted.append(1)
+        return call(given)
+
+    return noted_call

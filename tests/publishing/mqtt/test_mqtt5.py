@@ -161,9 +161,10 @@ async def test_no_more_are_under_way_than_the_broker_takes(narrow: Mosquitto) ->
     house = House()
     await house.commit(listed(), *(seen(number) for number in range(50)))
     async with Wire(narrow.port) as wire, Listener(narrow.port) as listener:
-        output = house.mqtt(site({"host": HOST, "port": wire.port}))
-        async with Running(house.pump(output).run()):
+        pump = house.pump(house.mqtt(site({"host": HOST, "port": wire.port})))
+        async with Running(pump.run()):
             await until(lambda: listener.ids() == house.ids)
+            await until(lambda: pump.status()[0].lag == 0)  # they are acknowledged, too
             wire.stall_back()
             before = len(published(b"".join(wire.sent)))
             await house.commit(*(listed(f"q{number}-main-1") for number in range(20)))
