@@ -16,7 +16,19 @@ Fold = Callable[[Alarm, Any, ev.Event], Alarm]
 
 
 def _moved(alarm: Alarm, body: ev.AlarmMoved, event: ev.Event) -> Alarm:
-    alarm = replace(
+    now: dict[str, Any] = {}
+    if body.happening in (Happening.OCCURS, Happening.RETURNS):  # it has caught up
+        now |= {"on_until": None, "off_until": None, "latched": False}
+    if body.after == AlarmState.UNACKNOWLEDGED:
+        now["acked"] = None
+        if body.annunciated:
+            now["recent"] = (*alarm.recent, event.at)[-limits.ALARM_RECENT_MAX :]
+    match body.happening:
+        case Happening.OCCURS:
+            now["occurrences"] = alarm.occurrences + 1
+        case Happening.ACKNOWLEDGED:
+            now["acked"] = Ack(by=event.by, at=event.at, comment=body.comment or "")
+    return replace(
         alarm,
         audience=body.audience,
         priority=body.priority,
@@ -26,19 +38,8 @@ def _moved(alarm: Alarm, body: ev.AlarmMoved, event: ev.Event) -> Alarm:
         condition_since=body.since,
         occurrence=body.occurrence,
         chattering=body.chattering,
+        **now,
     )
-    if body.happening in (Happening.OCCURS, Happening.RETURNS):  # it has caught up
-        alarm = replace(alarm, on_until=None, off_until=None, latched=False)
-    if body.after == AlarmState.UNACKNOWLEDGED:
-        told = (*alarm.recent, event.at)[-limits.ALARM_RECENT_MAX :]
-        alarm = replace(alarm, acked=None, recent=told if body.annunciated else alarm.recent)
-    match body.happening:
-        case Happening.OCCURS:
-            return replace(alarm, occurrences=alarm.occurrences + 1)
-        case Happening.ACKNOWLEDGED:
-            ack = Ack(by=event.by, at=event.at, comment=body.comment or "")
-            return replace(alarm, acked=ack)
-    return alarm
 
 
 def _timer(alarm: Alarm, body: ev.TimerSet, event: ev.Event) -> Alarm:
