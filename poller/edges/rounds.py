@@ -105,13 +105,6 @@ class Rounds:
         later = self.clock.mono() + unit.watch.pace.status_s
         unit.watch.next_status = unit.watch.next_nameplate = later
 
-    def _go_on(self, now: float) -> None:
-        unit = self.next()
-        if self._interrupted or not self.stays_open(unit):
-            self._end(None)
-        else:
-            self._turn_to(unit, now)
-
     def _woken(self) -> None:
         self._timer = None
         self._turn_to(self.next(), self.clock.mono())
@@ -147,7 +140,11 @@ class Rounds:
                 self._end(None)
             elif isinstance(end, bytes) and unit.watch.unchanged(end, started, at):
                 self.visits += 1
-                self._go_on(at)
+                following = self.next()
+                if self._interrupted or not self.stays_open(following):
+                    self._end(None)
+                else:
+                    self._turn_to(following, at)
             elif isinstance(end, ConnectionResetError):
                 self._end(Visit(unit=unit))  # while it idled, maybe: it is asked on another
             else:

@@ -34,8 +34,10 @@ class Routine:
         uptime = pass_.uptime_place
         uptime_s = None if uptime is None else uptime.read(pdu)
         if uptime is not None and uptime_s is not None:
-            start = Start.told(uptime_s, asked=started, answered=answered, step_s=uptime.scale)
-            if self.start is None or not start.agrees(self.start):
+            if self.start is None:
+                return False
+            start = self.start.again(uptime_s, started, answered, uptime.scale)
+            if start is None:
                 return False
             self.start = start
         self.pdu, self.answered = pdu, answered

@@ -20,6 +20,13 @@ class Start(NamedTuple):
         answer may be long in coming. step_s: what one count of the register stands for."""
         return cls(uptime_s, asked - uptime_s - step_s, answered - uptime_s)
 
+    def again(self, uptime_s: int, asked: float, answered: float, step_s: float) -> Start | None:
+        """As told(), where that may be the same start; else None."""
+        low, high = asked - uptime_s - step_s, answered - uptime_s
+        if low - SLACK_S <= self.high and self.low - SLACK_S <= high:
+            return Start(uptime_s, low, high)
+        return None
+
     def agrees(self, other: Start) -> bool:
         """Both may tell of the same start."""
         return self.low - SLACK_S <= other.high and other.low - SLACK_S <= self.high

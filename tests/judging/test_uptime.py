@@ -30,6 +30,17 @@ def test_however_long_answers_take_one_start_is_one_start(
     assert not second.is_after(first)
 
 
+@given(first=MOMENTS, counted=st.integers(0, 10**6), off=st.floats(-60, 60), took=WAITS, step=WAITS)
+def test_the_same_start_told_again_is_one_that_agrees(
+    first: float, counted: int, off: float, took: float, step: float
+) -> None:
+    """Both ways to ask are one rule."""
+    before, asked = reading(first, first + 300, 0, 1), first + counted + off
+    then = Start.told(counted, asked=asked, answered=asked + took, step_s=step)
+    again = before.again(counted, asked, asked + took, step)
+    assert again == (then if then.agrees(before) else None)
+
+
 @given(started=MOMENTS, runs=st.floats(120, 1e6), dead=st.floats(0, 60), back=WAITS)
 def test_a_restart_is_a_later_start(started: float, runs: float, dead: float, back: float) -> None:
     """Where the relay ran longer than an answer takes."""
