@@ -14,6 +14,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import math
+import socket
 import ssl
 import threading
 from collections.abc import Awaitable, Callable, Iterator
@@ -57,6 +58,7 @@ class Client(aiomqtt.Client):
             timeout=limits.MQTT_CONNECT_S,
             max_queued_incoming_messages=limits.MQTT_HEARD_MAX,
             max_inflight_messages=limits.MQTT_IN_FLIGHT_MAX,
+            socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
             **settings,
         )
         self.in_flight = limits.MQTT_IN_FLIGHT_MAX

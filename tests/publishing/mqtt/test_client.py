@@ -139,6 +139,17 @@ async def test_messages_that_wait_together_go_out_together(
     await broker.stop()
 
 
+async def test_a_message_does_not_wait_for_the_one_before_to_be_acknowledged_by_tcp() -> None:
+    """Nagle's algorithm beside a delayed acknowledgement (RFC 1122, 4.2.3.2) is 40 ms and more."""
+    broker = Embedded()
+    await broker.start()
+    async with Client(HOST, broker.port) as client:
+        sock = client._client.socket()
+        assert isinstance(sock, socket.socket)
+        assert sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
+    await broker.stop()
+
+
 def noting(call: Callable[[Any], R], noted: list[int]) -> Callable[[Any], R]:
     def noted_call(given: Any) -> R:
         noted.append(1)
