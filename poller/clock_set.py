@@ -74,6 +74,9 @@ def _relay(relay: Relay, told: Told) -> Relay:
         flags={
             name: replace(flag, since=told.anew(flag.since)) for name, flag in relay.flags.items()
         },
+        firmware={
+            name: replace(one, since=told.anew(one.since)) for name, one in relay.firmware.items()
+        },
         baseline=None if baseline is None else replace(baseline, at=told.anew(baseline.at)),
     )
 

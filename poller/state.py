@@ -26,7 +26,7 @@ from poller.model.standing import (
 from poller.model.work import ENDED, Asset, Note, Work, WorkState, asset_key, by_number
 from poller.work import due_book
 
-FOLD_VERSION: Final = 3  # another number: snapshots are not used, the journal is replayed
+FOLD_VERSION: Final = 4  # another number: snapshots are not used, the journal is replayed
 SETTINGS: Final = ("configRev", "paramRev", "settingsId")
 
 Step = Callable[[Relay, Any, ev.Event], Relay]

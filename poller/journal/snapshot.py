@@ -26,6 +26,7 @@ StateLift: TypeAlias = Callable[[dict[str, Any]], dict[str, Any]]
 
 STATE_LIFTS: Final[dict[int, StateLift]] = {
     2: lambda state: state,  # on which start of the computer it was told is not known
+    3: lambda state: state,  # since when a version is approved or not may be told by an old clock
 }
 """Fold version to the pure function that turns its state, as JSON types, into that of the next.
 

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import json
 from datetime import datetime, timedelta
 
 import pytest
 
 from poller.clock_set import told_anew
 from poller.judging.findings import Edges
+from poller.model.canonical import adapter, plain, stamp
 from poller.model.events import ClockStepped, Event, RelayAnswering, ServiceStarted
-from poller.model.standing import Relay, State
-from poller.model.work import Work, WorkState
+from poller.model.standing import Baseline, Firmware, Flag, Manual, Relay, State
+from poller.model.work import FirmwareStatus, Work, WorkState
 from poller.state import fold
 from poller.work.line_names import ANSWERING
 from tests.work.test_attending import checking
@@ -131,3 +133,29 @@ def test_no_time_of_work_is_forgotten() -> None:
     moved = [name for name in Work.__slots__ if getattr(before, name) != getattr(made.work(), name)]
     times = [n for n in Work.__slots__ if isinstance(getattr(before, n), datetime)]
     assert set(moved) - {"lines", "notes"} == set(times)
+
+
+def test_no_time_of_a_relay_is_forgotten() -> None:
+    """But that of a front-panel reading, which is a person's word."""
+    relay = Relay(
+        bay="Q07",
+        function="main 1",
+        address="a",
+        nameplate_since=T0,
+        answering_since=T0,
+        unreadable_since=T0,
+        settings_changed_at=T0,
+        flags={"f": Flag(says="f", since=T0)},
+        baseline=Baseline(nameplate=plate("V2.11"), at=T0, by=None, why="", reference=None),
+        manual=Manual(values={}, read_at=T0, by=None),
+        firmware={
+            "swRev": Firmware(
+                status=FirmwareStatus.CURRENT, version="V2.11", target=None, rule=None, since=T0
+            )
+        },
+    )
+    state = State(relays={R: relay}, clock_since=T0)
+    after = told_anew(state, -7_200_000, NOW + BY).relays[R]
+    then, now = (json.dumps(plain(one)).count(stamp(T0)) for one in (relay, after))
+    assert json.dumps(adapter(Relay).json_schema()).count("date-time") == then
+    assert now == 1
