@@ -144,6 +144,16 @@ class Broker(Strict):
     keepalive_s: Annotated[
         int, Field(ge=5, le=600, description="a dead link is noticed within half as much again")
     ] = 30
+    # MQTT 5.0, 3.2.2.3.6, where the broker says it itself; 3.1.1 knows no such thing
+    maximum_packet_size: Annotated[
+        int | None,
+        Field(
+            ge=2_048,
+            le=268_435_460,
+            description="octets; for a broker that ends the connection over what is longer and"
+            " does not say so: an event that is too long is told without its body",
+        ),
+    ] = None
 
 
 class JournalPlace(Strict):

@@ -47,6 +47,7 @@ Bool.type one of bool
 Broker needs host
 Broker.host 1..255 characters
 Broker.keepalive_s 5..600
+Broker.maximum_packet_size 2048..268435460
 Broker.port 1..65535
 Broker.protocol one of 5 3.1.1
 Catalogue needs entries format

@@ -44,13 +44,22 @@ LOOK_UP_S: Final = 0.05  # how soon a connecting thread notices that nobody wait
 
 
 class Client(aiomqtt.Client):
-    """in_flight: messages that the broker takes at once. packet_max: bytes; None: any size.
+    """in_flight: messages that the broker takes at once. packet_max: bytes, at first what people
+    say of the broker, then the least of that and what it says itself; None: any size.
 
     will_anyway: the broker tells the will also where we end by our own will. called: a way to the
     broker stood, so that it may have heard of us.
     """
 
-    def __init__(self, host: str, port: int, *, will_anyway: bool = False, **settings: Any) -> None:
+    def __init__(
+        self,
+        host: str,
+        port: int,
+        *,
+        will_anyway: bool = False,
+        packet_max: int | None = None,
+        **settings: Any,
+    ) -> None:
         super().__init__(
             host,
             port,
@@ -62,7 +71,7 @@ class Client(aiomqtt.Client):
             **settings,
         )
         self.in_flight = limits.MQTT_IN_FLIGHT_MAX
-        self.packet_max: int | None = None
+        self.packet_max = packet_max
         self.called = False
         self._will_anyway = will_anyway
         self._given_up = threading.Event()
@@ -292,7 +301,8 @@ class Client(aiomqtt.Client):
         # MQTT 5.0, 3.2.2.3.3 and 3.2.2.3.6; absent: 65,535 messages, any size
         if properties is not None:
             self.in_flight = min(self.in_flight, getattr(properties, "ReceiveMaximum", 65_535))
-            self.packet_max = getattr(properties, "MaximumPacketSize", None)
+            told = self.packet_max, getattr(properties, "MaximumPacketSize", None)
+            self.packet_max = min((one for one in told if one is not None), default=None)
         super()._on_connect(client, userdata, flags, reason_code, properties)
 
     def _on_publish(

@@ -128,6 +128,7 @@ class Link:
             keepalive=broker.keepalive_s,
             **({"clean_start": True} if self._is_5 else {"clean_session": True}),
             tls_context=self.tls(),
+            packet_max=broker.maximum_packet_size,
             **settings,
         )
 

@@ -6,6 +6,7 @@ import asyncio
 import json
 from collections.abc import AsyncIterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -128,13 +129,18 @@ async def narrow(tmp_path: Path) -> AsyncIterator[Mosquitto]:
     await broker.stop()
 
 
+@pytest.mark.parametrize(
+    "broker",
+    [{"protocol": "5"}, {"protocol": "3.1.1", "maximum_packet_size": 8_000}],
+    ids=["it says so", "3.1.1, where people say so"],
+)
 async def test_an_event_too_long_for_the_broker_does_not_stop_those_after_it(
-    narrow: Mosquitto,
+    narrow: Mosquitto, broker: dict[str, Any]
 ) -> None:
     house = House()
     text = ev.SiteLoaded(site="s", sha256="0", files={"site.yaml": "x" * 20_000})
     await house.commit(listed(), event(text, ""), seen(1))
-    output = house.mqtt(site({"host": HOST, "port": narrow.port}))
+    output = house.mqtt(site({"host": HOST, "port": narrow.port, **broker}))
     async with Listener(narrow.port) as listener, Running(house.pump(output).run()):
         await until(lambda: listener.ids() == house.ids)
     assert [one["body"] is None for one in listener.events()] == [False, True, False]
