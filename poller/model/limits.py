@@ -151,6 +151,7 @@ POINT_PLACES_MAX: Final = 512  # 200 entries at once, and those that were rename
 
 # Publishing.
 OUTPUT_BATCH_MAX: Final = 500
+NEWEST_EVENT_OCTETS: Final = 64 * 1024  # of those kept for outputs, a batch of them: 32 MiB at most
 OUTPUT_LAG_MAX: Final = 1_000_000  # events behind; past it an output skips and says output_gap
 OUTPUT_RETRY_FIRST_S: Final = 0.5  # a broker that restarts is back within seconds
 OUTPUT_RETRY_CAP_S: Final = 30.0  # a dead one costs two tries a minute

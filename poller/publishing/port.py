@@ -43,7 +43,11 @@ class Durable:
         """Called by the service after each commit, with everything durable folded in, and what was
         committed: the events from the last state to this one."""
         self._state = state
-        self._newest.extend(recorded)
+        for one in recorded:
+            if len(one.stored) <= limits.NEWEST_EVENT_OCTETS:
+                self._newest.append(one)
+            else:
+                self._newest.clear()  # it and those before are read from the journal
         moved, self._moved = self._moved, asyncio.Event()
         moved.set()
 

@@ -14,12 +14,13 @@ from hypothesis import strategies as st
 
 from poller.journal.memory import MemoryCommitter
 from poller.journal.ports import CommitFailed
+from poller.model import events as ev
 from poller.model import limits
 from poller.model.backoff import Backoff
 from poller.model.standing import State
 from poller.publishing.port import Durable, Pump
 from poller.publishing.ports import OutputStatus
-from tests.publishing.world import House, Running, listed, seen, until
+from tests.publishing.world import House, Running, event, listed, seen, until
 
 
 @dataclass
@@ -121,6 +122,16 @@ async def test_the_newest_events_are_all_of_them_or_none(
     for count in committed:
         await house.commit(*first, *(seen(number) for number in range(count - len(first))))
         first = []
+    newest = house.durable.newest(after)
+    assert (None if newest is None else [one.seq for one in newest]) == kept
+
+
+@pytest.mark.parametrize(("after", "kept"), [(3, None), (4, None), (5, [6, 7])])
+async def test_a_long_event_is_read_from_the_journal(after: int, kept: list[int] | None) -> None:
+    """A site file may have megabytes; those kept here are not to."""
+    house = await house_of(4)
+    long = ev.SiteLoaded(site="s", sha256="0", files={"site.yaml": "x" * 70_000})
+    await house.commit(event(long, ""), seen(1), seen(2))
     newest = house.durable.newest(after)
     assert (None if newest is None else [one.seq for one in newest]) == kept
 
