@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import shutil
 import subprocess
@@ -12,9 +13,10 @@ from typing import Any
 import pytest
 from structlog.testing import capture_logs
 
+from poller.model import events as ev
 from poller.model import limits
-from tests.publishing.brokers import HOST, MOSQUITTO, Mosquitto
-from tests.publishing.world import House, Running, listed, site, until
+from tests.publishing.brokers import HOST, MOSQUITTO, Mosquitto, Wire
+from tests.publishing.world import House, Running, event, listed, seen, site, until
 
 SECRET = "tarn-and-heather-41"  # noqa: S105 - made up, for a broker that lives for seconds
 PASSWD = shutil.which("mosquitto_passwd")
@@ -84,6 +86,28 @@ async def test_with_certificate_and_password_events_arrive(broker: Mosquitto, ke
     async with Running(pump.run()):
         await until(lambda: pump.status()[0].lag == 0)
         assert pump.status()[0].connected
+
+
+async def test_what_a_stalled_connection_does_not_take_goes_on_where_it_stopped(
+    broker: Mosquitto, keys: Path
+) -> None:
+    """TLS wants what it could not send to be given again, and more may have come behind it."""
+    house = house_with(SECRET)
+    await house.commit(listed())
+    async with Wire(broker.port) as wire:
+        settings = {**at(broker), "port": wire.port, "keepalive_s": 60}
+        pump = house.pump(house.mqtt(site(settings), folder=str(keys)))
+        async with Running(pump.run()):
+            await until(lambda: pump.status()[0].lag == 0)
+            wire.stall()
+            long = ev.SiteLoaded(site="s", sha256="0", files={"site.yaml": "x" * 400_000})
+            for number in range(40):
+                await house.commit(event(long, ""), seen(number))
+                await asyncio.sleep(0.01)
+            assert pump.status()[0].lag > 0
+            wire.flow()
+            await until(lambda: pump.status()[0].lag == 0, within_s=60)
+        assert wire.connections == 1
 
 
 async def test_a_wrong_password_is_told_without_it_and_a_right_one_taken_later(
