@@ -44,12 +44,18 @@ class Durable:
         committed: the events from the last state to this one."""
         self._state = state
         for one in recorded:
-            if len(one.stored) <= limits.NEWEST_EVENT_OCTETS:
-                self._newest.append(one)
-            else:
-                self._newest.clear()  # it and those before are read from the journal
+            self._keep(one)
         moved, self._moved = self._moved, asyncio.Event()
         moved.set()
+
+    def _keep(self, one: Recorded) -> None:
+        """Without a hole, since what is left out here is left out for every output."""
+        follows = not self._newest or one.seq == self._newest[-1].seq + 1
+        fits = len(one.stored) <= limits.NEWEST_EVENT_OCTETS
+        if not (follows and fits):
+            self._newest.clear()  # those before are read from the journal
+        if fits:
+            self._newest.append(one)
 
     async def wait(self, after_seq: int) -> State:
         """The durable state once it stands past after_seq."""

@@ -136,6 +136,19 @@ async def test_a_long_event_is_read_from_the_journal(after: int, kept: list[int]
     assert (None if newest is None else [one.seq for one in newest]) == kept
 
 
+@pytest.mark.parametrize(("after", "kept"), [(1, None), (3, None), (4, [5])])
+async def test_where_one_was_not_told_of_those_before_are_read(
+    after: int, kept: list[int] | None
+) -> None:
+    house = await house_of(5)
+    durable = Durable(State())
+    for one in house.recorded:
+        if one.seq != 4:
+            durable.set(house.durable.state, [one])
+    newest = durable.newest(after)
+    assert (None if newest is None else [one.seq for one in newest]) == kept
+
+
 async def test_nothing_is_delivered_before_it_is_durable() -> None:
     """The journal may be ahead of what the service was told; the state never lags the events."""
     house, output = await house_of(3), Told()
