@@ -37,11 +37,16 @@ INTERVALS = {
 SILENT_S = INTERVALS["status_s"] * INTERVALS["silent_misses"]  # type: ignore[operator]
 
 
-def until(true: Callable[[], bool], what: str, within_s: float = START_S) -> None:
-    """Waits for another process; fails with what was waited for."""
+def until(
+    true: Callable[[], bool],
+    what: str,
+    within_s: float = START_S,
+    lacks: Callable[[], object] = lambda: "",
+) -> None:
+    """Waits for another process; fails with what was waited for, and what is lacking then."""
     end = time.monotonic() + within_s
     while not true():
-        assert time.monotonic() < end, f"not within {within_s:g} s: {what}"
+        assert time.monotonic() < end, f"not within {within_s:g} s: {what} {lacks()}"
         time.sleep(0.05)
 
 
