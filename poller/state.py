@@ -159,7 +159,7 @@ def _work_moved(work: Work, body: ev.WorkMoved, event: ev.Event) -> Work:
         case WorkState.UNDER_WAY:
             work = replace(work, started_at=event.at, tries=work.tries + 1, ended_at=None)
             work = replace(work, reread_at=None, lines=(), held_since=None, proven=False)
-            work = replace(work, came_out_at=None)
+            work = replace(work, came_out_at=None, notes_before=len(work.notes))
         case WorkState.WAITING_FOR_RELAY:
             work = replace(work, ended_at=event.at)
         case WorkState.CHECKING:

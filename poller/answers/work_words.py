@@ -104,8 +104,7 @@ def untested(work: Work) -> bool:
     """All that is read held, and since the work last began nobody noted a functional test."""
     if not work.proven or work.state not in (WorkState.CHECKING, WorkState.CLOSED):
         return False
-    note = work.noted(NoteKind.TESTED)
-    return note is None or (work.started_at is not None and note.at < work.started_at)
+    return work.tested is None
 
 
 def meant(kind: WorkKind, expects: Mapping[str, str]) -> str:

@@ -24,9 +24,20 @@ from poller.state import FOLD_VERSION, fold
 
 StateLift: TypeAlias = Callable[[dict[str, Any]], dict[str, Any]]
 
+
+def _with_notes_before(state: dict[str, Any]) -> dict[str, Any]:
+    """Fold 3 told by its time whether a note was of the last try; all are in one spelling."""
+    works = {}
+    for name, work in state["works"].items():
+        begun = work["started_at"] or ""
+        before = sum(note["at"] < begun for note in work["notes"])
+        works[name] = {**work, "notes_before": before}
+    return {**state, "works": works}
+
+
 STATE_LIFTS: Final[dict[int, StateLift]] = {
     2: lambda state: state,  # on which start of the computer it was told is not known
-    3: lambda state: state,  # since when a version is approved or not may be told by an old clock
+    3: _with_notes_before,
 }
 """Fold version to the pure function that turns its state, as JSON types, into that of the next.
 

@@ -123,7 +123,7 @@ class Work:
     tries: how often it was started. reread_at: the first whole nameplate pass after it ended.
     came_out_at: when it was verified, not done, wrong, or given up; None while it has not come out.
     held_since: since when every line that is read holds; None while one does not. proven: all of
-    them held for the whole soak.
+    them held for the whole soak. notes_before: how many notes there were when it was last started.
     """
 
     id: str
@@ -141,12 +141,20 @@ class Work:
     held_since: Utc | None = None
     proven: bool = False
     notes: tuple[Note, ...] = ()
+    notes_before: int = 0
     overridden: tuple[str, ...] = ()  # names of rules that a person decided against
     why: str = ""  # of the last move
 
     def noted(self, kind: NoteKind) -> Note | None:
         """The last note of that kind."""
         return next((note for note in reversed(self.notes) if note.kind == kind), None)
+
+    @property
+    def tested(self) -> Note | None:
+        """That it passed its functional test, noted since it was last started: before that, it was
+        not of what the relay is now. By the order of notes, as a clock may have been set."""
+        since = reversed(self.notes[self.notes_before :])
+        return next((note for note in since if note.kind == NoteKind.TESTED), None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,7 +14,7 @@ from typing import Final
 from poller.model.nameplate import Nameplate, flat
 from poller.model.standing import Relay, shown
 from poller.model.status import Behaviour, Health, Quality, StatusReading
-from poller.model.work import Line, NoteKind, Work
+from poller.model.work import Line, Work
 from poller.site.register_map import RegisterMap
 from poller.site.settings import Site
 from poller.work.against_plan import same
@@ -188,9 +188,7 @@ def _soak(looked: Looked, others: Sequence[Line], at: datetime) -> Line:
 
 
 def _test(looked: Looked) -> Line:
-    """A test from before the last try is not of what the relay is now."""
-    note = looked.work.noted(NoteKind.TESTED)
-    begun = looked.work.started_at
-    if note is None or (begun is not None and note.at < begun):
+    note = looked.work.tested
+    if note is None:
         return Line(name=TEST, expected="passed", read=None, at=None, ok=None)
     return Line(name=TEST, expected="passed", read="passed", at=note.at, ok=True)

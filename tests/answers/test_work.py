@@ -82,7 +82,7 @@ def test_a_choice_of_work(asked: dict[str, Any], found: str) -> None:
         (replace(PROVEN, proven=False), "checking"),
         # a test of the try before does not prove this one
         (
-            replace(PROVEN, notes=(note(NoteKind.TESTED, ago(hours=4)),)),
+            replace(PROVEN, notes=(note(NoteKind.TESTED, ago(hours=4)),), notes_before=1),
             "readings verified, test not recorded",
         ),
         (replace(PROVEN, notes=(note(NoteKind.TESTED, ago(hours=1)),)), "checking"),

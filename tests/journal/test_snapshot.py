@@ -204,6 +204,27 @@ def test_every_fold_since_the_second_has_its_lift() -> None:
     assert snapshot.STATE_LIFTS.keys() == set(range(2, FOLD_VERSION))
 
 
+@pytest.mark.parametrize(
+    ("started", "noted", "before"),
+    [
+        (None, ["01"], 0),
+        ("02", [], 0),
+        ("02", ["01", "03"], 1),
+        ("02", ["02"], 0),
+        ("04", ["01", "03"], 2),
+    ],
+)
+def test_of_fold_3_notes_are_told_apart_by_their_times(
+    started: str | None, noted: list[str], before: int
+) -> None:
+    work = {
+        "started_at": started and f"2026-03-01T{started}:00:00.000Z",
+        "notes": [{"at": f"2026-03-01T{hour}:00:00.000Z"} for hour in noted],
+    }
+    lifted = snapshot.STATE_LIFTS[3]({"works": {"w1": work}})
+    assert lifted["works"]["w1"]["notes_before"] == before
+
+
 def test_a_base_state_of_fold_2_is_read() -> None:
     older = {name: kept for name, kept in WHOLE["state"].items() if name not in NEW_IN_3}
     source = PrunedSource(summed(WHOLE | {"fold": 2, "state": older}))

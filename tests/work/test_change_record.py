@@ -174,6 +174,7 @@ def test_each_duty_has_a_place() -> None:
 def test_all_that_a_piece_of_work_holds_is_in_the_table() -> None:
     """A field that is added wants a row here, or a word why it is none of the record."""
     none_of_it = {"work.id", "work.plan", "work.since", "work.reread_at", "plan.settings"}
+    none_of_it |= {"work.notes_before"}  # which notes are of the last try
     told = {place for _, _, where in ROWS for place in where.split()} | none_of_it
     held = {
         f"{name}.{field.name}"

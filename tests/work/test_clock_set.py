@@ -12,7 +12,7 @@ from poller.judging.findings import Edges
 from poller.model.canonical import adapter, plain, stamp
 from poller.model.events import ClockStepped, Event, RelayAnswering, ServiceStarted
 from poller.model.standing import Baseline, Firmware, Flag, Manual, Relay, State
-from poller.model.work import FirmwareStatus, Work, WorkState
+from poller.model.work import FirmwareStatus, NoteKind, Work, WorkState
 from poller.state import fold
 from poller.work.line_names import ANSWERING
 from tests.work.test_attending import checking
@@ -60,6 +60,15 @@ def test_a_change_after_it_is_judged_against_the_work(by: timedelta) -> None:
     made.step_clock(by)
     (told, *_) = made.believe(plate("V2.11", serial="40111"), first_new_at=made.now)
     assert getattr(told, "work", None) == "w1"
+
+
+@SET
+def test_a_functional_test_counts_though_nobody_saw_that_the_clock_was_set(by: timedelta) -> None:
+    """The poller did not run. Found by seed 2132: it seemed to be from before the work."""
+    made = checking()
+    made.now += by
+    made.note(NoteKind.TESTED)
+    assert made.work().tested is not None
 
 
 # Which times move.

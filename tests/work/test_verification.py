@@ -279,18 +279,17 @@ def test_the_time_that_passes_is_no_news() -> None:
 
 
 @pytest.mark.parametrize(
-    ("kind", "minute", "ok"),
+    ("kind", "before", "ok"),
     [
-        (NoteKind.TESTED, 90, True),
-        (NoteKind.TESTED, 30, True),  # while it was isolated
-        (NoteKind.TESTED, -1, None),  # of what it was before
-        (NoteKind.REMARK, 90, None),
+        (NoteKind.TESTED, 0, True),
+        (NoteKind.TESTED, 1, None),  # of what it was before it was last started
+        (NoteKind.REMARK, 0, None),
     ],
 )
 def test_the_functional_test_is_noted_by_a_person(
-    kind: NoteKind, minute: int, ok: bool | None
+    kind: NoteKind, before: int, ok: bool | None
 ) -> None:
-    noted = replace(DONE, notes=(note(kind, after(minutes=minute)),))
+    noted = replace(DONE, notes=(note(kind, after(minutes=90)),), notes_before=before)
     assert told(noted)["test"].ok is ok
 
 
