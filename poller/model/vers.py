@@ -96,7 +96,7 @@ def spelled(text: str) -> Range:
         )
     if not TYPE.fullmatch(kind) or kind == "invalid":
         raise BadRange(
-            what=f"{kind!r} is no type",
+            what=f"{shown(kind, limits.SENTENCE_TEXT_MAX)!r} is no type",
             where=text,
             mend="a type is of small letters, digits, dots and dashes, and begins with a letter",
         )

@@ -120,6 +120,26 @@ def test_a_range_is_bounded(bound: str, monkeypatch: pytest.MonkeyPatch) -> None
         parse(text, DOTTED)
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        "vers:" * 800 + "/1",
+        "vers:" + "x" * 4_000,
+        "vers:x/" + "1" * 4_000,
+        "vers:x/" + "=" * 4_000,
+        "vers:x/%" + "1" * 4_000,
+        "vers:x/1|" + "2" * 3_000 + "|" + "1" * 900,
+        "é" * 4_000,
+    ],
+    ids=["type", "no range", "version", "signs", "encoding", "order", "characters"],
+)
+def test_a_refusal_stays_a_sentence_however_long_the_text_is(text: str) -> None:
+    """Found by fuzzing: a document named a type of a thousand letters."""
+    with pytest.raises(BadRange) as reason:
+        parse(text, DOTTED)
+    assert len(str(reason.value)) <= 2 * limits.SENTENCE_TEXT_MAX + 300
+
+
 WITHIN = """
 vers:intdot/>=1.2|<2.0                  1.5.0     yes   # intdot test
 vers:intdot/>=1.2|<2.0                  2.0       no    # intdot test
