@@ -125,7 +125,10 @@ def _boxes(one: Work, items: tuple[Item, ...]) -> tuple[Box, ...]:
 
 
 def _noted(one: Work, kind: NoteKind) -> str | None:
+    """A functional test is of the last try; on the sheet for the next one there is none yet."""
     note = one.noted(kind)
+    if kind is NoteKind.TESTED:
+        note = None if one.state in work.STARTS_FROM else one.tested
     if note is None:
         return None
     by = shown(note.by or "nobody named", limits.PERSON_MAX)

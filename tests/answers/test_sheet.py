@@ -12,7 +12,7 @@ from poller.answers.sheet_html import as_html
 from poller.answers.sheet_text import WIDTH, as_text
 from poller.model.canonical import plain
 from poller.model.standing import Relay, State
-from poller.model.work import NoteKind, SettingsFile, Work, WorkKind
+from poller.model.work import NoteKind, SettingsFile, Work, WorkKind, WorkState
 from poller.site.settings import Site
 from tests.answers.sites import RULE, site
 from tests.answers.work_world import (
@@ -195,6 +195,27 @@ def test_what_was_noted_stands_beside_its_box() -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("state", "notes_before", "shown"),
+    [
+        (WorkState.CHECKING, 0, True),
+        (WorkState.VERIFIED, 0, True),
+        (WorkState.CLOSED, 0, True),
+        (WorkState.NOT_DONE, 0, False),  # a sheet printed now is for the next try
+        (WorkState.WRONG_VERSION, 0, False),
+        (WorkState.UNDER_WAY, 1, False),  # started again after that note
+        (WorkState.CHECKING, 1, False),
+    ],
+)
+def test_a_functional_test_of_an_earlier_try_does_not_stand_beside_its_box(
+    state: WorkState, notes_before: int, shown: bool
+) -> None:
+    tested = (note(NoteKind.TESTED, ago(hours=5), "all stages, protocol 7"),)
+    made = of(work(state=state, tries=1 + notes_before, notes=tested, notes_before=notes_before))
+    noted = [box.noted for box in part(made, "After the work").boxes if box.noted]
+    assert bool(noted) == shown
+
+
 def test_rules_that_were_decided_against_are_seen_by_who_signs() -> None:
     assert dict(of(work(overridden=("q07-line.soak",))).head)["Rules decided against"] == (
         "q07-line.soak"
@@ -244,6 +265,7 @@ def hostile() -> Sheet:
         ),
     )
     one = work(
+        state=WorkState.CHECKING,
         plan=plan,
         by=HOSTILE,
         overridden=(HOSTILE,),
@@ -284,7 +306,9 @@ class Elements(HTMLParser):
 
 
 def test_no_text_becomes_a_part_of_the_page() -> None:
-    ours = of(work(notes=(note(NoteKind.TESTED, NOW),), lines=(TOOK_NOT,), overridden=("r",)))
+    tested = (note(NoteKind.TESTED, NOW),)
+    checking = work(state=WorkState.CHECKING, notes=tested, lines=(TOOK_NOT,), overridden=("r",))
+    ours = of(checking)
     spoiled = Elements(as_html(hostile()))
     assert spoiled.found <= Elements(as_html(ours)).found
     assert r"V1\x1b[2J\u202e<b onload=x>&'" + '"' in spoiled.text
