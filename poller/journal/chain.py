@@ -14,6 +14,7 @@ from typing import Any, Final
 from poller.journal import envelope
 from poller.journal.envelope import NotStorable, Unreadable
 from poller.journal.ports import Head
+from poller.model.canonical import stamp
 from poller.model.events import Event, Recorded
 
 START: Final = Head(seq=0, hash="00" * 32)
@@ -78,12 +79,13 @@ def record(journal: str, head: Head, events: Sequence[Event]) -> tuple[Recorded,
 
 
 def row(recorded: Recorded) -> Row:
-    found = envelope.parse(recorded.stored)
+    """Of an event as record() gives it."""
+    event = recorded.event
     return Row(
         seq=recorded.seq,
-        at=found["at"],
-        kind=found["kind"],
-        subject=found["subject"],
+        at=stamp(event.at),
+        kind=event.body.kind,
+        subject=event.subject,
         stored=recorded.stored,
         hash=bytes.fromhex(recorded.hash),
     )

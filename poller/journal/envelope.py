@@ -105,7 +105,7 @@ def read(
 def parse(stored: bytes) -> dict[str, Any]:
     """The envelope as JSON types; its keys and types are checked. Raises Unreadable."""
     try:
-        envelope = json.loads(stored, parse_float=_refuse, parse_constant=_refuse)
+        envelope = _DECODER.decode(stored.decode())
     except (ValueError, RecursionError) as reason:
         raise Unreadable(f"no JSON: {reason}") from reason
     if not isinstance(envelope, dict) or envelope.keys() != KEYS:
@@ -144,3 +144,6 @@ def _reader(kind: Hashable) -> TypeAdapter[Any]:
 
 def _refuse(text: str) -> NoReturn:
     raise ValueError(f"{text} is no number that is stored")
+
+
+_DECODER: Final = json.JSONDecoder(parse_float=_refuse, parse_constant=_refuse)

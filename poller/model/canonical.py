@@ -28,13 +28,13 @@ def plain(value: object) -> Any:
 def encode(value: object) -> bytes:
     """Canonical JSON of plain JSON types. Raises TypeError for a float, which has two spellings."""
     _refuse_floats(value)
-    text = json.dumps(
-        value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
-    )
     # half a surrogate pair, as a terminal with odd bytes gives it, is written as JSON's own escape
-    return text.encode(errors="backslashreplace")
+    return _ENCODER.encode(value).encode(errors="backslashreplace")
 
 
+_ENCODER: Final = json.JSONEncoder(
+    sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
+)  # made once: json.dumps makes one for each value
 _LEAVES: Final = frozenset({str, int, bool, NoneType})
 
 

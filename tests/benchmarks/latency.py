@@ -29,6 +29,7 @@ FLAG: Final = "firmware_changed"
 ALARM: Final = f"flag.{FLAG}"
 FIRST_104: Final = 1_000
 CLIENTS: Final = ("mqtt", "sparkplug", "alarm_points", "iec104", "opcua", "syslog")
+BROKER: Final = "allow_anonymous true\nset_tcp_nodelay true"  # the latter as in config/broker
 MS: Final = 1_000
 LAST_S: Final = 30.0  # that the last of them may take
 
@@ -78,7 +79,7 @@ async def _measured(
     came: list[Callable[[], int]] = []
     async with AsyncExitStack() as stack:
         enter = stack.enter_async_context
-        broker = Mosquitto(folder)
+        broker = Mosquitto(folder, settings=BROKER)
         await broker.start()
         stack.push_async_callback(broker.stop)
         syslog = stack.enter_context(clients.syslog())

@@ -40,6 +40,7 @@ SILENT.propagate = False
 ANSWERS_MAX: Final = 4 * limits.MQTT_IN_FLIGHT_MAX  # packets that wait to be sent
 PACKET_TYPE: Final = 0xF0  # of a packet's first octet; the rest of it are flags
 JOINED_OCTETS: Final = 64 * 1024  # sent at once, or one message that is longer
+QUICKACK: Final[int | None] = getattr(socket, "TCP_QUICKACK", None)  # of Linux alone
 LOOK_UP_S: Final = 0.05  # how soon a connecting thread notices that nobody waits for it
 
 
@@ -280,8 +281,16 @@ class Client(aiomqtt.Client):
             raise Overwhelmed(f"the broker begins a packet of {bufsize} octets")
         if not self._heard:
             self._heard = self._receive(limits.MQTT_HEARD_BYTES_MAX)
+            self._say_received()
         some, self._heard = self._heard[:bufsize], self._heard[bufsize:]
         return some
+
+    def _say_received(self) -> None:
+        """By TCP, at once: a broker that gathers small packets (Nagle, RFC 896) sends no second
+        acknowledgement before that, and the system would wait some 40 ms. It forgets this again."""
+        sock = self._client.socket()
+        if sock is not None and QUICKACK is not None:
+            sock.setsockopt(socket.IPPROTO_TCP, QUICKACK, 1)
 
     def _bounded(self) -> None:
         """paho keeps a QoS 2 message until it is released, and lines up an answer to whatever

@@ -150,6 +150,20 @@ async def test_a_message_does_not_wait_for_the_one_before_to_be_acknowledged_by_
     await broker.stop()
 
 
+async def test_a_broker_does_not_wait_for_its_acknowledgement_to_be_acknowledged_by_tcp() -> None:
+    """The same the other way round: Mosquitto, for one, gathers small packets unless told not to.
+    The system ends this by itself in a connection where one answers the other (tcp(7))."""
+    broker = Embedded()
+    await broker.start()
+    async with Client(HOST, broker.port) as client:
+        sock = client._client.socket()
+        assert isinstance(sock, socket.socket)
+        for _ in range(50):
+            await client.acknowledged(client.put("t", b"x", retain=False, properties=None), 5)
+        assert sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_QUICKACK)
+    await broker.stop()
+
+
 def noting(call: Callable[[Any], R], noted: list[int]) -> Callable[[Any], R]:
     def noted_call(given: Any) -> R:
         noted.append(1)
