@@ -6,11 +6,15 @@ import asyncio
 import socket
 import ssl
 import threading
-from collections.abc import Callable
-from typing import Any, TypeVar
+from collections import deque
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from typing import Any, Final, TypeVar
 
 import aiomqtt
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from poller.publishing.mqtt.client import Client
 from tests.publishing.brokers import HOST, Embedded
@@ -162,6 +166,75 @@ async def test_a_broker_does_not_wait_for_its_acknowledgement_to_be_acknowledged
             await client.acknowledged(client.put("t", b"x", retain=False, properties=None), 5)
         assert sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_QUICKACK)
     await broker.stop()
+
+
+# MQTT 5.0, 3.4 and 3.13
+ACKS: Final = {
+    "taken": lambda number: b"\x40\x02" + number,
+    "success": lambda number: b"\x40\x03" + number + b"\x00",
+    "nobody listens": lambda number: b"\x40\x03" + number + b"\x10",
+    "without properties": lambda number: b"\x40\x04" + number + b"\x00\x00",
+    "after an answer to a ping": lambda number: b"\xd0\x00\x40\x02" + number,
+}
+
+
+@asynccontextmanager
+async def greeted() -> AsyncIterator[Client]:
+    """Connected in MQTT 5 to a broker that only greets; what else it says is given by hand."""
+    gone = asyncio.Event()
+
+    async def greet(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.read(1_000)
+        writer.write(b"\x20\x03\x00\x00\x00")  # CONNACK: success, no properties
+        await reader.read()
+        writer.close()
+        gone.set()
+
+    server = await asyncio.start_server(greet, HOST)
+    async with server:
+        port = server.sockets[0].getsockname()[1]
+        async with Client(HOST, port, protocol=aiomqtt.ProtocolVersion.V5) as client:
+            yield client
+        await gone.wait()
+
+
+async def test_acknowledgements_are_understood_however_they_are_said_and_cut() -> None:
+    async with greeted() as client:
+        chunks: deque[bytes] = deque()
+
+        def next_chunk(_: int) -> bytes:
+            if not chunks:
+                raise BlockingIOError
+            return chunks.popleft()
+
+        client._receive = next_chunk
+
+        @given(
+            st.lists(st.sampled_from(list(ACKS)), min_size=1, max_size=20), st.lists(st.integers(1))
+        )
+        def holds(forms: list[str], sizes: list[int]) -> None:
+            taken = [client.put("t", b"", retain=False, properties=None) for _ in forms]
+            client._writable()
+            numbers = [number.to_bytes(2) for number in client._under_way]
+            octets = b"".join(ACKS[form](to) for form, to in zip(forms, numbers, strict=True))
+            for size in [*(1 + size % 7 for size in sizes), len(octets)]:
+                chunks.extend([octets[:size]] if octets else [])
+                octets = octets[size:]
+                client._readable()
+            assert all(one.done() for one in taken)
+            assert (client._client._out_messages, client._client._inflight_messages) == ({}, 0)
+
+        holds()
+
+
+async def test_what_is_refused_among_others_counts_as_refused() -> None:
+    async with greeted() as client:
+        taken = [client.put("t", b"", retain=False, properties=None) for _ in range(2)]
+        first, second = (number.to_bytes(2) for number in client._under_way)
+        client._heard = b"\x40\x02" + first + b"\x40\x03" + second + b"\x87"
+        client._readable()
+        assert [one.done() for one in taken] == [True, False]
+        assert str(client._disconnected.exception()) == "Not authorized"
 
 
 def noting(call: Callable[[Any], R], noted: list[int]) -> Callable[[Any], R]:
