@@ -16,6 +16,7 @@ from typing import Any, Final
 import structlog
 import uvicorn
 
+from poller.certificates import Renewable
 from poller.model import limits
 from poller.model.backoff import Backoff, Chance
 from poller.site.settings import Page as Settings
@@ -207,11 +208,14 @@ class Served:
         """Until it is cancelled, or nobody is known any more to whom it may be shown."""
         self._page.feed.open()
         serving = asyncio.create_task(server.serve(sockets), name="page")
+        certificate = self._renewable(server.config.ssl)
         self.listens, self.says = True, self.address
         log.info("page_served", address=self.address)
         try:
             while self.permitted() and not serving.done():
                 await asyncio.wait([serving], timeout=LOOK_AGAIN_S)
+                if certificate is not None:
+                    certificate.look()
         finally:
             self.listens = False
             self._page.feed.close()
@@ -221,6 +225,12 @@ class Served:
                 connection.transport.abort()
             serving.cancel()
             await asyncio.wait([serving])
+
+    def _renewable(self, context: ssl.SSLContext | None) -> Renewable | None:
+        tls = self._settings.tls
+        if context is None or tls is None:
+            return None
+        return Renewable(context, self._folder / tls.certificate, self._folder / tls.key, of="page")
 
     def _tell(self, says: str) -> None:
         if says != self.says:

@@ -22,7 +22,7 @@ from poller.site.settings import Page as Settings
 from poller.site.settings import PageTls
 from poller.web.server import Served, address
 from tests.publishing.brokers import HOST, free_port
-from tests.publishing.certificates import OPENSSL, make_all
+from tests.publishing.certificates import OPENSSL, SERVER, make_all, make_certificate
 from tests.web.house import House, app_of, sign_in
 
 ASK = b"GET /health HTTP/1.1\r\nHost: localhost\r\n\r\n"
@@ -131,6 +131,28 @@ async def test_over_tls_the_cookie_goes_out_over_tls_alone(house: House, tmp_pat
             assert cookie.startswith("__Host-bayroll-")
             assert {"Secure", "HttpOnly", "SameSite=strict"} <= set(cookie.split("; "))
             assert (await client.get("/relays")).status_code == 200
+
+
+async def test_a_renewed_certificate_is_taken(house: House, tmp_path: Path) -> None:
+    if OPENSSL is None:
+        pytest.skip("OpenSSL's command is not installed on this machine")
+    make_all(tmp_path)
+    house.folder, port = tmp_path, free_port()
+    tls = PageTls(certificate="server.pem", key="server.key")
+    trusting = ssl.create_default_context(cafile=str(tmp_path / "ca.pem"))
+
+    async def serial_number() -> str:
+        _, writer = await asyncio.open_connection(HOST, port, ssl=trusting)
+        shown: str = writer.get_extra_info("peercert")["serialNumber"]
+        writer.transport.abort()
+        return shown
+
+    async with serving(house, Settings(port=port, tls=tls)):
+        before = await serial_number()
+        make_certificate(tmp_path, "server", "ca", SERVER)
+        async with asyncio.timeout(WITHIN_S):
+            while await serial_number() == before:  # noqa: ASYNC110 - as in until
+                await asyncio.sleep(0.1)
 
 
 # Who is slow. The times are cut short; what is held up is a socket, and not a clock of ours.

@@ -17,6 +17,7 @@ from random import Random
 
 import structlog
 
+from poller.certificates import Renewable
 from poller.model import limits
 from poller.model.backoff import Backoff
 from poller.model.events import Recorded
@@ -97,17 +98,21 @@ class Iec104Output:
         while True:
             outstation = self._made()
             try:
-                await outstation.open(self._settings.host, self._settings.port, self.tls())
+                tls = self.tls()
+                await outstation.open(self._settings.host, self._settings.port, tls)
             except (OSError, ValueError) as reason:  # ValueError: a host that is no name
                 self._away(reason)
             else:
                 self._backoff.reset()
                 log.info("output listens", output=self.name, place=self._place)
                 self._outstation = outstation
+                certificate = self._renewable(tls)
                 while outstation.is_open:
                     await asyncio.sleep(limits.IEC104_NOTE_S)
                     await self._feed.note()
                     self._log_changes()
+                    if certificate is not None:
+                        certificate.look()
             finally:
                 self._outstation = None
                 outstation.end()
@@ -117,6 +122,13 @@ class Iec104Output:
         """Made anew for each time of listening. Raises OSError."""
         tls = self._settings.tls
         return None if tls is None else tls_server_context(tls, self._folder)
+
+    def _renewable(self, context: ssl.SSLContext | None) -> Renewable | None:
+        tls = self._settings.tls
+        if context is None or tls is None or tls.certificate is None:
+            return None
+        key = self._folder / tls.key if tls.key else None
+        return Renewable(context, self._folder / tls.certificate, key, of=self.name)
 
     # Small things.
 

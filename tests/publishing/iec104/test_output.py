@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import shutil
 import signal
 import ssl
 from collections.abc import AsyncIterator, Sequence
@@ -21,6 +22,7 @@ from poller.model import limits
 from poller.model.alarms import AlarmState
 from poller.publishing.iec104.output import open_output
 from tests.publishing.brokers import HOST, Wire, free_port
+from tests.publishing.certificates import SERVER, make_certificate
 from tests.publishing.iec104.control_centre import ControlCentre, needs_c104
 from tests.publishing.peers import Fast
 from tests.publishing.test_outputs import never_held_up
@@ -440,6 +442,31 @@ async def test_over_tls_only_who_has_a_certificate_gets_in(
 ) -> None:
     async with served(place, tls=TLS, folder=str(certified)):
         assert await answered(place, HOST, client_tls(certified, name)) == answer
+
+
+async def test_a_renewed_certificate_is_taken_and_who_is_connected_stays(
+    place: Place, certified: Path, tmp_path: Path
+) -> None:
+    shutil.copytree(certified, tmp_path, dirs_exist_ok=True)
+    tls = client_tls(tmp_path, "client")
+    async with served(place, tls=TLS, folder=str(tmp_path)):
+        reader, writer = await asyncio.open_connection(HOST, place.port, ssl=tls)
+        before = writer.get_extra_info("peercert")["serialNumber"]
+        make_certificate(tmp_path, "server", "ca", SERVER)
+        async with asyncio.timeout(PATIENT_S):
+            while await serial_number(place.port, tls) == before:  # noqa: ASYNC110 - as in until
+                await asyncio.sleep(0.1)
+        writer.write(bytes.fromhex("680407000000"))
+        assert await reader.read(6) == CONFIRMED
+        writer.transport.abort()
+
+
+async def serial_number(port: int, tls: ssl.SSLContext) -> str:
+    """Of the certificate that a new connection is shown."""
+    _, writer = await asyncio.open_connection(HOST, port, ssl=tls)
+    shown: str = writer.get_extra_info("peercert")["serialNumber"]
+    writer.transport.abort()
+    return shown
 
 
 # Others are not touched.
