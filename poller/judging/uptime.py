@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final, NamedTuple
+
+from poller.judging.findings import Restarted
 
 SLACK_S: Final = 1.0  # a counter of another clock drifts, and may count late
 
@@ -33,3 +36,31 @@ class Start(NamedTuple):
 
     def is_after(self, other: Start) -> bool:
         return self.low - SLACK_S > other.high
+
+
+@dataclass(slots=True)
+class Uptimes:
+    """last: by the last reading. known: by the last that agreed with the one before."""
+
+    last: Start | None = None
+    known: Start | None = None
+
+    def follow(self, start: Start) -> Restarted | None:
+        """A later start is a sign of a restart at once, and an event when two readings agree.
+
+        One odd value, up or down, is nothing: what counts is when the relay was started.
+        """
+        before, known = self.last, self.known
+        self.last = start
+        if known is None or start.agrees(known):
+            self.known = start
+        elif before is not None and start.agrees(before):
+            self.known = start
+            if start.is_after(known):
+                return Restarted(uptime_before_s=known.uptime_s, uptime_s=start.uptime_s)
+        return None
+
+    @property
+    def sign(self) -> bool:
+        """The last reading tells of a restart, and no other yet."""
+        return self.last is not None and self.known is not None and self.last.is_after(self.known)

@@ -23,18 +23,18 @@ from poller.judging.findings import (
     Noted,
     Readable,
     Reread,
-    Restarted,
     Seen,
     Unreadable,
 )
 from poller.judging.last_read import Answered, Block, LastRead
 from poller.judging.routine import Routine
+from poller.judging.status_seen import Sighting, StatusSeen
 from poller.judging.uptime import Start
 from poller.model.nameplate import Nameplate, flat
-from poller.model.status import Quality, Status, StatusReading
+from poller.model.status import Quality, StatusReading
 from poller.reading import run as asking
 from poller.reading.choose import choose
-from poller.reading.decode import decode_identity, decode_nameplate, decode_status, image
+from poller.reading.decode import decode_identity, decode_nameplate, image
 from poller.reading.exchange import Outcome
 from poller.reading.frames import Request
 from poller.reading.read_plan import CompiledMap, Pass
@@ -75,14 +75,6 @@ class Memory:
     findings: frozenset[str] = NO_NAMES
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sighting:
-    """A status reading that says something new, waiting for the next to agree."""
-
-    status: Status
-    at: Moment
-
-
 @dataclass(slots=True, kw_only=True)
 class Watch:
     """maps: as the site lists them, the first that fits is used; all share one identity block.
@@ -111,19 +103,9 @@ class Watch:
     _identity: Pass = field(init=False)
     _reads: int = 0
 
-    _status: Status | None = None
-    _status_at: Moment | None = None
-    _fresh: bool = False  # the last visit read it
-    _bad: tuple[str, ...] = ()
-    _changed_at: datetime | None = None  # when the relay says it last changed
-    _stills: tuple[bytes | None, ...] = ()
-    _raw: tuple[Pass, tuple[bytes | None, ...]] | None = None  # the last replies, not decoded yet
+    _seen: StatusSeen = field(default_factory=StatusSeen)
+    _fresh: bool = False  # the last visit read a status
     _answered_last: dict[Block, Answered] = field(default_factory=dict)
-    _uptime: Start | None = None  # by the last reading
-    _known_uptime: Start | None = None  # by the last that agreed with the one before
-    _sighting: Sighting | None = None
-    _settled_at: Moment | None = None  # the last reading that tells as much as any, and nothing new
-    _tells: int = 0  # how many values that reading tells
     _routine: Routine | None = None  # None: the next visit is not sure to be one
 
     def __post_init__(self) -> None:
@@ -145,23 +127,16 @@ class Watch:
     def reading(self, now: Moment) -> StatusReading | None:
         """The last status reading; stale while no other can be had."""
         self._take_in(now)
-        if self._status is None or self._status_at is None:
+        seen = self._seen
+        status = seen.shown(self.map)
+        if status is None or seen.at is None:
             return None
         return StatusReading(
-            status=self._with_ticks(self._status),
+            status=status,
             quality=Quality.GOOD if self._fresh else Quality.STALE,
-            at=self._status_at.utc,
-            bad=self._bad,
+            at=seen.at.utc,
+            bad=seen.bad,
         )
-
-    def _with_ticks(self, status: Status) -> Status:
-        """What ticks is masked out of the comparison, so it is read when somebody looks."""
-        relay_time = status.relay_time
-        if relay_time is not None and self._raw is not None and self.map is not None:
-            relay_time = decode_status(self.map, image(*self._raw)).status.relay_time
-            status = self._status = replace(status, relay_time=relay_time)
-            self._raw = None
-        return replace(status, uptime_s=self._uptime.uptime_s if self._uptime else None)
 
     def last_read(self, now: Moment) -> LastRead:
         """For who looks at raw registers."""
@@ -175,15 +150,15 @@ class Watch:
         self._end_routine(now)
         self.memory, self._findings = memory, []  # those of a visit under way build upon the lost
         self._hearing = self._hearing._replace(answering=memory.answering)
-        self._pending = self._sighting = None
-        self._settled_at = self._last_old = None  # when that was read last is not known any more
-        self._stills, self._reread = (), False
+        self._pending = self._last_old = None  # when that was read last is not known any more
+        self._seen.forget()
+        self._reread = False
         self.next_nameplate = next_nameplate
 
     def look_again(self, now_mono: float) -> None:
         """At once and with a restart's patience: somebody has worked on it."""
         self._reread = False
-        self._pending = self._sighting = None
+        self._pending = self._seen.sighting = None
         self._restarted_mono = now_mono
         self.next_status = self.next_nameplate = now_mono
 
@@ -214,16 +189,8 @@ class Watch:
             and status.identification is None
             and self._fresh
             and not self._reason
-            and self._settled_at is self._status_at
         ):
-            [still] = self._stills
-            assert still is not None, "nothing is settled by a block that was refused"
-            self._routine = Routine(
-                request=status.requests[0],
-                pass_=status,
-                still=still,
-                start=self._known_uptime,
-            )
+            self._routine = self._seen.routine(status)
 
     def _take_in(self, now: Moment) -> None:
         """What was learned by routine, for who looks, and before anything else is."""
@@ -234,9 +201,7 @@ class Watch:
         at = now.earlier(routine.answered)
         pass_, replies = routine.pass_, (routine.pdu,)
         routine.pdu = None
-        self._status_at = self._settled_at = at
-        self._uptime = self._known_uptime = routine.start
-        self._raw = (pass_, replies)
+        self._seen.take_in(routine, replies[0], at)
         self._hearing, _ = silence.heard(self._hearing, at)
         read = PassRead(begun=pass_, pass_=pass_, replies=replies, objects={})
         self._answered_last[Block.STATUS] = Answered(read=read, at=at)
@@ -259,11 +224,9 @@ class Watch:
             return None if before is None else now.earlier(before.mono)
 
         self._findings = [one.later(by) for one in self._findings]
-        self._status_at, self._settled_at = anew(self._status_at), anew(self._settled_at)
+        self._seen.tell_anew(now)
         self._last_old, self._unreadable_since = anew(self._last_old), anew(self._unreadable_since)
         self._hearing = self._hearing._replace(last_answer_at=anew(self._hearing.last_answer_at))
-        if self._sighting is not None:
-            self._sighting = replace(self._sighting, at=now.earlier(self._sighting.at.mono))
         if self._pending is not None:
             since, last = now.earlier(self._pending.since.mono), anew(self._pending.last_old_at)
             self._pending = replace(self._pending, since=since, last_old_at=last)
@@ -288,10 +251,11 @@ class Watch:
         met = waited or self._pending is None or self.memory.believed is not None
         if self.map is not None and self._has_status() and not self._reason and met:
             yield from self._read_status(self.map, checked)
-        self._fresh = self._status_at is not None and (
-            self._status_at.mono >= now.mono
+        read = self._seen.at
+        self._fresh = read is not None and (
+            read.mono >= now.mono
             # busy is no fault; a relay that is busy for ever is not read all the same
-            or (self._reason == BUSY and now.mono - self._status_at.mono < 2 * self.pace.status_s)
+            or (self._reason == BUSY and now.mono - read.mono < 2 * self.pace.status_s)
         )
         self._listen()
         self._schedule(now.mono)
@@ -393,8 +357,7 @@ class Watch:
     def _use(self, chosen: CompiledMap | None) -> None:
         """Another map: nothing read under the one before says anything about this one."""
         if chosen is not self.map:
-            self._stills, self._sighting, self._uptime, self._known_uptime = (), None, None, None
-            self._status, self._status_at, self._raw, self._tells = None, None, None, 0
+            self._seen.other_map()
             self._answered_last.pop(Block.NAMEPLATE, None)
             self._answered_last.pop(Block.STATUS, None)
         self.map = chosen
@@ -474,7 +437,7 @@ class Watch:
                     covers=self.map.covers,
                     last_old_at=old.utc if old is not None else None,
                     first_new_at=self._pending.since.utc,
-                    relay_time=self._changed_at,
+                    relay_time=self._seen.changed_at,
                 )
             )
             self.memory = replace(self.memory, nameplate=claim.nameplate)
@@ -494,71 +457,48 @@ class Watch:
             step_s = read.pass_.uptime_place.scale if read.pass_.uptime_place else 1.0
             start = Start.told(uptime_s, asked=asked, answered=self.now.mono, step_s=step_s)
             self._follow_uptime(start)
-        stills = tuple(
-            pdu if pdu is None else read.pass_.still(at, pdu) for at, pdu in enumerate(read.replies)
-        )
-        self._status_at, self._raw = self.now, (read.pass_, read.replies)
-        if stills != self._stills or self._status is None:
-            decoded = decode_status(compiled, image(read.pass_, read.replies, read.objects))
-            self._stills, self._status, self._bad = stills, decoded.status, decoded.bad
-            self._changed_at = decoded.changed_at
+        status = self._seen.take(compiled, read, self.now)
         if not any(read.replies):  # refused as a whole: its registers may have moved
             if not checked:
                 yield from self._read_nameplate()
             return
-        status = self._status
+        seen = self._seen
         if confirm.settled(self.memory.known, status):
-            self._sighting = None
-            self._settled(status, self.now)
+            seen.sighting = None
+            seen.settle(status, self.now)
             return
         read_s = self.now.mono
         if not checked:
             checked = yield from self._read_nameplate()
         if not checked:
-            self._sighting = None
+            seen.sighting = None
             return
-        first, at = self._sighting, self.now.earlier(read_s)
+        first, at = seen.sighting, self.now.earlier(read_s)
         if first is None:
-            self._sighting = Sighting(status=status, at=at)
+            seen.sighting = Sighting(status=status, at=at)
             return
         found = confirm.edges(
             self.memory.known,
             first.status,
             status,
-            last_old_at=self._settled_at.utc if self._settled_at else None,
+            last_old_at=seen.settled_at.utc if seen.settled_at else None,
             first_at=first.at.utc,
         )
         if found is not None:
             self._findings.append(found)
             self.memory = replace(self.memory, known=confirm.learned(self.memory.known, found))
-            self._settled_at = None  # what was settled before is not what is known now
+            seen.settled_at = None  # what was settled before is not what is known now
         done = confirm.settled(self.memory.known, status)
-        self._sighting = None if done else Sighting(status=status, at=at)
+        seen.sighting = None if done else Sighting(status=status, at=at)
         if done:
-            self._settled(status, at)
-
-    def _settled(self, status: Status, at: Moment) -> None:
-        """A reading that tells less than another did shows nothing of what it leaves out."""
-        tells = confirm.tells(status)
-        if tells >= self._tells:
-            self._settled_at, self._tells = at, tells
+            seen.settle(status, at)
 
     def _follow_uptime(self, start: Start) -> None:
-        """A later start is a sign of a restart at once, and an event when two readings agree.
-
-        One odd value, up or down, is nothing: what counts is when the relay was started.
-        """
-        before, self._uptime = self._uptime, start
-        known = self._known_uptime
-        if known is None or start.agrees(known):
-            self._known_uptime = start
-        elif before is not None and start.agrees(before):
-            if start.is_after(known):
-                self._findings.append(
-                    Restarted(uptime_before_s=known.uptime_s, uptime_s=start.uptime_s)
-                )
-            self._known_uptime = start
-        elif start.is_after(known):
+        uptimes = self._seen.uptimes
+        restarted = uptimes.follow(start)
+        if restarted is not None:
+            self._findings.append(restarted)
+        elif uptimes.sign:
             self._restarted_mono = self.now.mono
             self.next_nameplate = self.now.mono
 

@@ -429,7 +429,7 @@ def test_uptime_alone_tells_nothing_and_nothing_is_decoded(
         decoded.append(decode_status(compiled, seen))
         return decoded[-1]
 
-    monkeypatch.setattr("poller.judging.watch.decode_status", counted)
+    monkeypatch.setattr("poller.judging.status_seen.decode_status", counted)
     assert bench.until(3_500) == []
     assert len(bench.asked) == 55
     assert decoded == []

@@ -96,7 +96,7 @@ BUGS: Final[tuple[Bug, ...]] = (
     Bug(
         name="a flag believed at first sight",
         module="poller.judging.watch",
-        old="        if first is None:\n            self._sighting = Sighting(status=status, at=at)\n"
+        old="        if first is None:\n            seen.sighting = Sighting(status=status, at=at)\n"
         "            return\n",
         new="        first = first or Sighting(status=status, at=at)\n",
         finder=12,
