@@ -15,7 +15,6 @@ import asyncio
 import logging
 import math
 import socket
-import ssl
 import threading
 from collections.abc import Awaitable, Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -24,24 +23,20 @@ from types import TracebackType
 from typing import Any, Final, Self, TypeVar
 
 import aiomqtt
-from paho.mqtt.client import MQTT_ERR_SUCCESS, PUBACK, PUBLISH, ConnectFlags, MQTTv5
 from paho.mqtt.client import Client as PahoClient
+from paho.mqtt.client import ConnectFlags, MQTTv5
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from poller.model import limits
+from poller.publishing.mqtt.wire import Wire
 
 T = TypeVar("T")
 # what matters of it is told by us, once and without device text
 SILENT: Final = logging.getLogger("bayroll.mqtt")
 SILENT.addHandler(logging.NullHandler())
 SILENT.propagate = False
-ANSWERS_MAX: Final = 4 * limits.MQTT_IN_FLIGHT_MAX  # packets that wait to be sent
-PACKET_TYPE: Final = 0xF0  # of a packet's first octet; the rest of it are flags
-JOINED_OCTETS: Final = 64 * 1024  # sent at once, or one message that is longer
-FAILURE: Final = 0x80  # the least reason code that is one: MQTT 5.0, 2.4
-QUICKACK: Final[int | None] = getattr(socket, "TCP_QUICKACK", None)  # of Linux alone
 LOOK_UP_S: Final = 0.05  # how soon a connecting thread notices that nobody waits for it
 
 
@@ -77,12 +72,9 @@ class Client(aiomqtt.Client):
         self.called = False
         self._will_anyway = will_anyway
         self._given_up = threading.Event()
-        self._under_way: dict[int, asyncio.Future[None]] = {}  # bounded by who puts
         self.pending_calls_threshold = limits.MQTT_IN_FLIGHT_MAX  # that many are as meant
         self._client.connect_timeout = limits.MQTT_CONNECT_S
-        self._heard = b""  # read, and not yet asked for by paho
-        self._receive = self._client._sock_recv
-        self._client._sock_recv = self._receive_little  # type: ignore[method-assign]
+        self._wire = Wire(self._client)
 
     async def __aenter__(self) -> Self:
         task = asyncio.current_task()
@@ -130,16 +122,8 @@ class Client(aiomqtt.Client):
     def put(
         self, topic: str, payload: bytes, *, retain: bool, properties: Properties | None
     ) -> asyncio.Future[None]:
-        """Sends at QoS 1; the future is done once the broker has acknowledged. Raises MqttError.
-
-        publish() of aiomqtt makes an event, a task and a timer for each message. At most in_flight
-        may be under way.
-        """
-        info = self._client.publish(topic, payload, 1, retain, properties)
-        if info.rc != MQTT_ERR_SUCCESS:
-            raise aiomqtt.MqttCodeError(info.rc, "could not publish")
-        taken = self._under_way[info.mid] = self._loop.create_future()
-        return taken
+        """As Wire.put. At most in_flight may be under way."""
+        return self._wire.put(topic, payload, retain=retain, properties=properties)
 
     async def acknowledged(self, taken: asyncio.Future[None], within_s: float) -> None:
         """Raises MqttError where it takes longer."""
@@ -237,31 +221,14 @@ class Client(aiomqtt.Client):
         with self._lost_by_any_failure():
             while True:
                 self._client.loop_read()
-                self._bounded()
-                sock = self._client.socket()
-                secure_more = isinstance(sock, ssl.SSLSocket) and sock.pending()
-                if sock is None or not (self._heard or secure_more):
+                self._wire.look()
+                if not self._wire.more:
                     return
 
     def _writable(self) -> None:
         with self._lost_by_any_failure():
-            self._join()
+            self._wire.join()
             self._client.loop_write()
-
-    def _join(self) -> None:
-        """What waits goes out at once, as paho sends each message by itself; and whoever does so
-        gives up the interpreter, for which another thread may wait."""
-        waiting = self._client._out_packet
-        if not waiting:
-            return
-        joined = waiting.popleft()
-        while waiting and _is_ours(joined) and _is_ours(waiting[0]):
-            if len(joined["packet"]) > JOINED_OCTETS:
-                break
-            more = waiting.popleft()
-            joined["packet"] += more["packet"]
-            joined["to_process"] += more["to_process"]
-        waiting.appendleft(joined)
 
     @contextmanager
     def _lost_by_any_failure(self) -> Iterator[None]:
@@ -274,55 +241,6 @@ class Client(aiomqtt.Client):
             if not self._disconnected.done():
                 self._disconnected.set_exception(reason)
             self._drop()  # at once, since there may be more to read
-
-    def _receive_little(self, bufsize: int) -> bytes:
-        """paho asks for the rest of a packet at once, and takes packets of 256 MB; of one of four
-        octets it asks three times."""
-        if bufsize > limits.MQTT_HEARD_BYTES_MAX:
-            raise Overwhelmed(f"the broker begins a packet of {bufsize} octets")
-        if not self._heard:
-            self._heard = self._receive(limits.MQTT_HEARD_BYTES_MAX)
-            self._say_received()
-        if self._client._in_packet["command"] == 0 and self._take_acks() and not self._heard:
-            raise BlockingIOError
-        some, self._heard = self._heard[:bufsize], self._heard[bufsize:]
-        return some
-
-    def _take_acks(self) -> int:
-        """Those where a packet begins that say no more than taken; how many octets they were.
-
-        Nearly all of what a broker sends, and paho takes ten times as long for each.
-        """
-        at = 0
-        while len(packet := self._heard[at : at + 5]) >= 4 and packet[0] == PUBACK:
-            with_reason = packet[1] == 3 and len(packet) == 5 and packet[4] < FAILURE
-            if packet[1] != 2 and not with_reason:
-                break
-            number = int.from_bytes(packet[2:4], "big")
-            taken = self._under_way.pop(number, None)
-            if taken is None:
-                break
-            self._client._out_messages.pop(number)
-            self._client._inflight_messages -= 1
-            if not taken.done():
-                taken.set_result(None)
-            at += 5 if with_reason else 4
-        self._heard = self._heard[at:]
-        return at
-
-    def _say_received(self) -> None:
-        """By TCP, at once: a broker that gathers small packets (Nagle, RFC 896) sends no second
-        acknowledgement before that, and the system would wait some 40 ms. It forgets this again."""
-        sock = self._client.socket()
-        if isinstance(sock, socket.socket) and QUICKACK is not None:
-            sock.setsockopt(socket.IPPROTO_TCP, QUICKACK, 1)
-
-    def _bounded(self) -> None:
-        """paho keeps a QoS 2 message until it is released, and lines up an answer to whatever
-        calls for one."""
-        held = len(self._client._in_messages)
-        if held > limits.MQTT_HEARD_MAX or len(self._client._out_packet) > ANSWERS_MAX:
-            raise Overwhelmed("the broker sends more than it has reason to")
 
     def _on_connect(
         self,
@@ -351,22 +269,9 @@ class Client(aiomqtt.Client):
             if not self._disconnected.done():
                 self._disconnected.set_exception(Refused(str(reason_code)))
             return
-        taken = self._under_way.pop(mid, None)
-        if taken is not None:
-            if not taken.done():
-                taken.set_result(None)
-            return
-        super()._on_publish(client, userdata, mid, reason_code, properties)
-
-
-def _is_ours(packet: Any) -> bool:
-    """A message at QoS 1, of which paho wants to know nothing when it is sent."""
-    return bool(packet["command"] & PACKET_TYPE == PUBLISH and packet["qos"] == 1)
+        if not self._wire.taken(mid):
+            super()._on_publish(client, userdata, mid, reason_code, properties)
 
 
 class Refused(aiomqtt.MqttError):
     """The broker took a message and said no."""
-
-
-class Overwhelmed(aiomqtt.MqttError):
-    """The broker sends what we did not ask for, and too much of it."""

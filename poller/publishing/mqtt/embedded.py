@@ -45,6 +45,16 @@ class EmbeddedBroker(Broker):  # type: ignore[misc, unused-ignore]
             }
         )
         self._subscriptions = _Snapshots()
+        self._connected: set[asyncio.StreamWriter] = set()
+
+    async def stream_connected(
+        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, listener_name: str
+    ) -> None:
+        self._connected.add(writer)
+        try:
+            await super().stream_connected(reader, writer, listener_name)
+        finally:
+            self._connected.discard(writer)
 
     async def _publish_retained_messages_for_subscription(
         self, subscription: tuple[str, int], session: Session
@@ -87,6 +97,11 @@ class EmbeddedBroker(Broker):  # type: ignore[misc, unused-ignore]
             if server.instance is not None:
                 server.instance.close()
 
+    def let_all_go(self) -> None:
+        """So that they notice, and nothing that is left of the broker goes on answering them."""
+        for writer in self._connected:
+            writer.transport.abort()
+
     @property
     def address(self) -> tuple[str, int]:
         server: Any = self._servers["default"].instance
@@ -108,6 +123,9 @@ async def embedded_broker(host: str = "127.0.0.1", port: int = 0) -> AsyncIterat
     finally:
         broker.hear_nobody()
         # it may wait for a client that never said anything
-        with suppress(TimeoutError):
-            async with asyncio.timeout(STOP_S):
-                await broker.shutdown()
+        try:
+            with suppress(TimeoutError):
+                async with asyncio.timeout(STOP_S):
+                    await broker.shutdown()
+        finally:
+            broker.let_all_go()

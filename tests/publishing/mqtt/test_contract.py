@@ -235,8 +235,7 @@ async def test_a_broker_that_forgot_gets_everything_again(
             kept.unlink()
         await broker.start()
         async with Listener(broker.port) as late:
-            # where no goodbye came, only the keep-alive shows that nobody is there: two of 30 s
-            await until(lambda: late.last(f"{Q07}/nameplate") is not None, within_s=75)
+            await until(lambda: late.last(f"{Q07}/nameplate") is not None)
             await until(lambda: (late.last("/poller") or {}).get("state") == "online")
 
 

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import logging
+from contextlib import suppress
 
+import aiomqtt
 import pytest
 
-from poller.publishing.mqtt.embedded import embedded_broker
+from poller.publishing.mqtt.client import Client
+from poller.publishing.mqtt.embedded import EmbeddedBroker, embedded_broker
 from tests.publishing.brokers import Listener
 from tests.publishing.world import until
 
@@ -50,9 +53,27 @@ async def test_it_logs_nothing(caplog: pytest.LogCaptureFixture) -> None:
     assert [one for one in caplog.records if one.name.startswith("amqtt")] == []
 
 
-async def test_it_stops_in_time_though_a_client_says_nothing() -> None:
+async def test_it_stops_in_time_though_a_client_says_nothing_and_lets_it_go() -> None:
     async with asyncio.timeout(5):
         async with embedded_broker() as (host, port):
-            _, writer = await asyncio.open_connection(host, port)
+            reader, writer = await asyncio.open_connection(host, port)
             await asyncio.sleep(0.1)
+        with suppress(ConnectionResetError):
+            assert await reader.read() == b""
         writer.close()
+
+
+async def test_nobody_is_answered_by_what_is_left_of_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """amqtt's own end may hang at any client; the others then were kept by pings for ever."""
+
+    async def hangs(self: EmbeddedBroker) -> None:
+        await asyncio.Event().wait()
+
+    monkeypatch.setattr(EmbeddedBroker, "shutdown", hangs)
+    async with embedded_broker() as (host, port):
+        client = Client(host, port)
+        await client.__aenter__()
+    async with asyncio.timeout(5):
+        with suppress(aiomqtt.MqttError):
+            await client._disconnected
+    await client.__aexit__(None, None, None)

@@ -1,0 +1,148 @@
+"""What goes over the socket, packet by packet: joined, cut, and acknowledged at once."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+from collections import deque
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from typing import Any, Final, TypeVar
+
+import aiomqtt
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from poller.publishing.mqtt.client import Client
+from tests.publishing.brokers import HOST, Embedded
+
+R = TypeVar("R")
+
+
+@pytest.mark.parametrize(
+    ("octets", "writes_max"), [(1, 2), (40_000, 1_000)], ids=["small", "more than at once"]
+)
+async def test_messages_that_wait_together_go_out_together(
+    monkeypatch: pytest.MonkeyPatch, octets: int, writes_max: int
+) -> None:
+    """In order and whole; and an acknowledgement is read at once, not in its three parts."""
+    broker = Embedded()
+    await broker.start()
+    told = [f"{number:02}".encode() * octets for number in range(20)]
+    async with aiomqtt.Client(HOST, broker.port) as reader, Client(HOST, broker.port) as client:
+        await reader.subscribe("t", qos=1)
+        writes, reads = list[int](), list[int]()
+        wire, paho = client._wire, client._client
+        monkeypatch.setattr(paho, "_sock_send", noting(paho._sock_send, writes))
+        monkeypatch.setattr(wire, "_receive", noting(wire._receive, reads))
+        taken = [client.put("t", text, retain=False, properties=None) for text in told]
+        async with asyncio.timeout(10):
+            await asyncio.gather(*taken)
+            heard = aiter(reader.messages)
+            assert [(await anext(heard)).payload for _ in told] == told
+    assert len(writes) <= writes_max
+    assert len(reads) <= 2 * len(told)
+    await broker.stop()
+
+
+async def test_a_message_does_not_wait_for_the_one_before_to_be_acknowledged_by_tcp() -> None:
+    """Nagle's algorithm beside a delayed acknowledgement (RFC 1122, 4.2.3.2) is 40 ms and more."""
+    broker = Embedded()
+    await broker.start()
+    async with Client(HOST, broker.port) as client:
+        sock = client._client.socket()
+        assert isinstance(sock, socket.socket)
+        assert sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
+    await broker.stop()
+
+
+async def test_a_broker_does_not_wait_for_its_acknowledgement_to_be_acknowledged_by_tcp() -> None:
+    """The same the other way round: Mosquitto, for one, gathers small packets unless told not to.
+    The system ends this by itself in a connection where one answers the other (tcp(7))."""
+    broker = Embedded()
+    await broker.start()
+    async with Client(HOST, broker.port) as client:
+        sock = client._client.socket()
+        assert isinstance(sock, socket.socket)
+        for _ in range(50):
+            await client.acknowledged(client.put("t", b"x", retain=False, properties=None), 5)
+        assert sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_QUICKACK)
+    await broker.stop()
+
+
+# MQTT 5.0, 3.4 and 3.13
+ACKS: Final = {
+    "taken": lambda number: b"\x40\x02" + number,
+    "success": lambda number: b"\x40\x03" + number + b"\x00",
+    "nobody listens": lambda number: b"\x40\x03" + number + b"\x10",
+    "without properties": lambda number: b"\x40\x04" + number + b"\x00\x00",
+    "after an answer to a ping": lambda number: b"\xd0\x00\x40\x02" + number,
+}
+
+
+@asynccontextmanager
+async def greeted() -> AsyncIterator[Client]:
+    """Connected in MQTT 5 to a broker that only greets; what else it says is given by hand."""
+    gone = asyncio.Event()
+
+    async def greet(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.read(1_000)
+        writer.write(b"\x20\x03\x00\x00\x00")  # CONNACK: success, no properties
+        await reader.read()
+        writer.close()
+        gone.set()
+
+    server = await asyncio.start_server(greet, HOST)
+    async with server:
+        port = server.sockets[0].getsockname()[1]
+        async with Client(HOST, port, protocol=aiomqtt.ProtocolVersion.V5) as client:
+            yield client
+        await gone.wait()
+
+
+async def test_acknowledgements_are_understood_however_they_are_said_and_cut() -> None:
+    async with greeted() as client:
+        chunks: deque[bytes] = deque()
+
+        def next_chunk(_: int) -> bytes:
+            if not chunks:
+                raise BlockingIOError
+            return chunks.popleft()
+
+        client._wire._receive = next_chunk
+
+        @given(
+            st.lists(st.sampled_from(list(ACKS)), min_size=1, max_size=20), st.lists(st.integers(1))
+        )
+        def holds(forms: list[str], sizes: list[int]) -> None:
+            taken = [client.put("t", b"", retain=False, properties=None) for _ in forms]
+            client._writable()
+            numbers = [number.to_bytes(2) for number in client._wire._under_way]
+            octets = b"".join(ACKS[form](to) for form, to in zip(forms, numbers, strict=True))
+            for size in [*(1 + size % 7 for size in sizes), len(octets)]:
+                chunks.extend([octets[:size]] if octets else [])
+                octets = octets[size:]
+                client._readable()
+            assert all(one.done() for one in taken)
+            assert (client._client._out_messages, client._client._inflight_messages) == ({}, 0)
+
+        holds()
+
+
+async def test_what_is_refused_among_others_counts_as_refused() -> None:
+    async with greeted() as client:
+        taken = [client.put("t", b"", retain=False, properties=None) for _ in range(2)]
+        first, second = (number.to_bytes(2) for number in client._wire._under_way)
+        client._wire._heard = b"\x40\x02" + first + b"\x40\x03" + second + b"\x87"
+        client._readable()
+        assert [one.done() for one in taken] == [True, False]
+        assert str(client._disconnected.exception()) == "Not authorized"
+
+
+def noting(call: Callable[[Any], R], noted: list[int]) -> Callable[[Any], R]:
+    def noted_call(given: Any) -> R:
+        noted.append(1)
+        return call(given)
+
+    return noted_call
