@@ -14,6 +14,7 @@ from typing import Final
 
 from poller.alarms.points import alarm_number
 from poller.decide import About
+from poller.edges.garbage import look_seldom
 from poller.judging.findings import Answering, Edges
 from poller.service import Service
 from poller.site.load import load_site
@@ -123,6 +124,7 @@ async def _measured(
             return tuple(one() for one in came)
 
         await _quiet(service, octets)  # what is retained is told after events
+        look_seldom()  # as bayroll run does, some minutes after its start
         changed = names[:changes]
         began, durable = await _change(service, changed, apart_s)
         await _quiet(service, octets)
