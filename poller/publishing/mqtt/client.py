@@ -122,7 +122,7 @@ class Client(aiomqtt.Client):
     def put(
         self, topic: str, payload: bytes, *, retain: bool, properties: Properties | None
     ) -> asyncio.Future[None]:
-        """As Wire.put. At most in_flight may be under way."""
+        """As Wire.put. Of more than in_flight the last wait, and then overtake none."""
         return self._wire.put(topic, payload, retain=retain, properties=properties)
 
     async def acknowledged(self, taken: asyncio.Future[None], within_s: float) -> None:

@@ -15,7 +15,7 @@ import ssl
 from typing import Any, Final
 
 import aiomqtt
-from paho.mqtt.client import MQTT_ERR_SUCCESS, PUBACK, PUBLISH
+from paho.mqtt.client import MQTT_ERR_SUCCESS, PUBACK, PUBLISH, time_func
 from paho.mqtt.client import Client as PahoClient
 from paho.mqtt.properties import Properties
 
@@ -112,12 +112,17 @@ class Wire:
             if packet[1] != 2 and not with_reason:
                 break
             number = int.from_bytes(packet[2:4], "big")
-            if not self.taken(number):
+            if number not in self._paho._out_messages or not self.taken(number):
                 break
             self._paho._out_messages.pop(number)
             self._paho._inflight_messages -= 1
             at += 5 if with_reason else 4
-        self._heard = self._heard[at:]
+        if at:
+            self._heard = self._heard[at:]
+            self._paho._last_bytes_received = time_func()
+            if len(self._paho._out_messages) > self._paho._inflight_messages:
+                with self._paho._out_message_mutex:
+                    self._paho._update_inflight()  # of those that had no room, the next
         return at
 
     def _say_received(self) -> None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import asyncio
 import socket
 from collections import deque
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import asynccontextmanager
+from itertools import cycle
 from typing import Any, Final, TypeVar
 
 import aiomqtt
@@ -16,6 +17,7 @@ from hypothesis import strategies as st
 
 from poller.publishing.mqtt.client import Client
 from tests.publishing.brokers import HOST, Embedded
+from tests.publishing.mqtt.packets import PUBLISH, packets
 
 R = TypeVar("R")
 
@@ -101,41 +103,73 @@ async def greeted() -> AsyncIterator[Client]:
         await gone.wait()
 
 
+class Peer:
+    """A broker by hand: takes what the client sends, and says what the client hears."""
+
+    def __init__(self, client: Client) -> None:
+        self._client = client
+        self._says: deque[bytes] = deque()
+        self.took: list[bytes] = []  # numbers of messages, in order
+        client._client._sock_send = self._take  # type: ignore[method-assign]
+        client._wire._receive = self._say
+
+    def _take(self, octets: bytes) -> int:
+        self.took += [rest[3:5] for kind, _, rest in packets(octets) if kind == PUBLISH]
+        return len(octets)
+
+    def _say(self, _: int) -> bytes:
+        if not self._says:
+            raise BlockingIOError
+        return self._says.popleft()
+
+    def says(self, octets: bytes, sizes: Iterable[int] = ()) -> None:
+        """In pieces of these sizes, and then the rest."""
+        for size in (*sizes, len(octets)):
+            self._says.extend([octets[:size]] if octets else [])
+            octets = octets[size:]
+            self._client._readable()
+            self._client._writable()
+
+    def put(self, count: int) -> list[asyncio.Future[None]]:
+        made = [self._client.put("t", b"", retain=False, properties=None) for _ in range(count)]
+        self._client._writable()
+        return made
+
+
 async def test_acknowledgements_are_understood_however_they_are_said_and_cut() -> None:
+    """Also where more was put than may be under way: what had no room goes out in its turn."""
     async with greeted() as client:
-        chunks: deque[bytes] = deque()
-
-        def next_chunk(_: int) -> bytes:
-            if not chunks:
-                raise BlockingIOError
-            return chunks.popleft()
-
-        client._wire._receive = next_chunk
+        peer = Peer(client)
 
         @given(
-            st.lists(st.sampled_from(list(ACKS)), min_size=1, max_size=20), st.lists(st.integers(1))
+            st.integers(1, 50),
+            st.lists(st.sampled_from(list(ACKS)), min_size=1),
+            st.lists(st.integers(1, 7)),
         )
-        def holds(forms: list[str], sizes: list[int]) -> None:
-            taken = [client.put("t", b"", retain=False, properties=None) for _ in forms]
-            client._writable()
-            numbers = [number.to_bytes(2) for number in client._wire._under_way]
-            octets = b"".join(ACKS[form](to) for form, to in zip(forms, numbers, strict=True))
-            for size in [*(1 + size % 7 for size in sizes), len(octets)]:
-                chunks.extend([octets[:size]] if octets else [])
-                octets = octets[size:]
-                client._readable()
+        def holds(count: int, forms: list[str], sizes: list[int]) -> None:
+            peer.took.clear()
+            taken, answered = peer.put(count), 0
+            assert len(peer.took) == min(count, client.in_flight)
+            while answered < len(peer.took):
+                said = [
+                    ACKS[form](number)
+                    for form, number in zip(cycle(forms), peer.took[answered:], strict=False)
+                ]
+                answered = len(peer.took)
+                peer.says(b"".join(said), sizes)
             assert all(one.done() for one in taken)
+            assert peer.took == sorted(peer.took, key=lambda one: (one < peer.took[0], one))
             assert (client._client._out_messages, client._client._inflight_messages) == ({}, 0)
 
         holds()
 
 
-async def test_what_is_refused_among_others_counts_as_refused() -> None:
+async def test_what_is_refused_among_others_counts_as_refused_whatever_follows() -> None:
     async with greeted() as client:
-        taken = [client.put("t", b"", retain=False, properties=None) for _ in range(2)]
-        first, second = (number.to_bytes(2) for number in client._wire._under_way)
-        client._wire._heard = b"\x40\x02" + first + b"\x40\x03" + second + b"\x87"
-        client._readable()
+        peer = Peer(client)
+        taken = peer.put(2)
+        first, second = peer.took
+        peer.says(b"\x40\x02" + first + b"\x40\x03" + second + b"\x87\x40\x02" + second)
         assert [one.done() for one in taken] == [True, False]
         assert str(client._disconnected.exception()) == "Not authorized"
 
