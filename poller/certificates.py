@@ -1,8 +1,9 @@
-"""Certificates that are renewed while we run: a server's is taken anew, and nobody is cut off."""
+"""Certificates that are renewed while we run: a server's are taken anew, and nobody is cut off."""
 
 from __future__ import annotations
 
 import ssl
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -13,35 +14,41 @@ NONE_ASKED: Final = ""  # else whoever sits at the terminal is asked for the key
 
 
 class Renewable:
-    """A server's certificate and key, taken anew from their files once these are others.
+    """What a server shows and whom it trusts, taken anew from its files once these are others.
 
-    Connections that stand go on with what they were made with. of: whose it is, for the log.
+    context: to serve with. Connections that stand go on with what they were made with.
     """
 
     def __init__(
-        self, context: ssl.SSLContext, certificate: Path, key: Path | None, *, of: str
+        self, make: Callable[[], ssl.SSLContext], files: Sequence[Path], *, of: str
     ) -> None:
-        """context: has just taken them."""
-        self._context, self._certificate, self._key, self._of = context, certificate, key, of
-        self._known = self._files()
+        """make: reads the files. of: whose they are, for the log. Raises OSError."""
+        self._make, self._files, self._of = make, files, of
+        self._known = self._looks()
+        self.context = self._newest = make()
+        self.context.sni_callback = self._choose
 
     def look(self) -> None:
-        """Those that can't be used are told once, and what was taken before goes on."""
-        files = self._files()
-        if files == self._known:
+        """Files that can't be used are told once, and what was taken before goes on."""
+        looks = self._looks()
+        if looks == self._known:
             return
-        self._known = files
+        self._known = looks
         try:
-            # tried elsewhere first: half of a pair would take the good one away
-            for context in (ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER), self._context):
-                context.load_cert_chain(self._certificate, self._key, password=NONE_ASKED)
+            self._newest = self._make()
         except OSError as reason:
             log.warning("certificate not taken anew", output=self._of, reason=str(reason))
         else:
-            log.info("certificate taken anew", output=self._of, file=str(self._certificate))
+            log.info("certificate taken anew", output=self._of, file=str(self._files[0]))
 
-    def _files(self) -> tuple[tuple[int, int, int] | None, ...]:
-        return tuple(_looks(path) for path in (self._certificate, self._key) if path is not None)
+    def _choose(self, connection: ssl.SSLObject, name: str | None, context: ssl.SSLContext) -> None:
+        """At the begin of each handshake, also of one that names nobody. Read into the context that
+        serves, a new certificate would stand beside the old one, where their kinds of key differ.
+        """
+        connection.context = self._newest
+
+    def _looks(self) -> tuple[tuple[int, int, int] | None, ...]:
+        return tuple(_looks(path) for path in self._files)
 
 
 def _looks(path: Path) -> tuple[int, int, int] | None:

@@ -6,6 +6,7 @@ import ssl
 from collections.abc import Callable
 from pathlib import Path
 
+from poller.certificates import NONE_ASKED
 from poller.model.problems import Faulty, Problem
 from poller.site.settings import Tls
 
@@ -31,7 +32,7 @@ def tls_server_context(tls: Tls, folder: Path) -> ssl.SSLContext:
     context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH, cafile=str(folder / tls.ca))
     context.verify_mode = ssl.CERT_REQUIRED
     key = str(folder / tls.key) if tls.key else None
-    context.load_cert_chain(str(folder / tls.certificate), key)
+    context.load_cert_chain(str(folder / tls.certificate), key, password=NONE_ASKED)
     return context
 
 

@@ -11,12 +11,12 @@ import socket
 import ssl
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import structlog
 import uvicorn
 
-from poller.certificates import Renewable
+from poller.certificates import NONE_ASKED, Renewable
 from poller.model import limits
 from poller.model.backoff import Backoff, Chance
 from poller.site.settings import Page as Settings
@@ -144,14 +144,15 @@ class Served:
                 await asyncio.sleep(LOOK_AGAIN_S)
                 continue
             try:
-                config = await asyncio.to_thread(self._config)
+                certified = self._certified()
+                config = await asyncio.to_thread(self._config, certified)
                 sockets = await self._listen()
             except (OSError, ssl.SSLError) as reason:
                 self._tell(f"{self.address} can't be served: {reason}")
                 await asyncio.sleep(self._backoff.next_s())
                 continue
             self._backoff.reset()
-            await self._serve(_Server(config), sockets)
+            await self._serve(_Server(config), sockets, certified)
 
     def permitted(self) -> bool:
         """Without users it only tells, and to nobody but this machine."""
@@ -179,12 +180,22 @@ class Served:
             held.pop_all()
             return sockets
 
-    def _config(self) -> uvicorn.Config:
+    def _certified(self) -> Renewable | None:
+        """Raises OSError."""
         tls = self._settings.tls
-        files: dict[str, Any] = {}
-        if tls is not None:
-            files["ssl_certfile"] = str(self._folder / tls.certificate)
-            files["ssl_keyfile"] = str(self._folder / tls.key)
+        if tls is None:
+            return None
+        pair = self._folder / tls.certificate, self._folder / tls.key
+
+        def made() -> ssl.SSLContext:
+            context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+            context.minimum_version = ssl.TLSVersion.TLSv1_2
+            context.load_cert_chain(*pair, password=NONE_ASKED)
+            return context
+
+        return Renewable(made, pair, of="page")
+
+    def _config(self, certified: Renewable | None) -> uvicorn.Config:
         config = uvicorn.Config(
             self._make(self._page),
             http=Connection,
@@ -197,25 +208,24 @@ class Served:
             server_header=False,
             h11_max_incomplete_event_size=limits.PAGE_HEAD_OCTETS,
             timeout_graceful_shutdown=1,
-            **files,
         )
         config.load()
-        if config.ssl is not None:
-            config.ssl.minimum_version = ssl.TLSVersion.TLSv1_2
+        config.ssl = None if certified is None else certified.context
         return config
 
-    async def _serve(self, server: _Server, sockets: list[socket.socket]) -> None:
+    async def _serve(
+        self, server: _Server, sockets: list[socket.socket], certified: Renewable | None
+    ) -> None:
         """Until it is cancelled, or nobody is known any more to whom it may be shown."""
         self._page.feed.open()
         serving = asyncio.create_task(server.serve(sockets), name="page")
-        certificate = self._renewable(server.config.ssl)
         self.listens, self.says = True, self.address
         log.info("page_served", address=self.address)
         try:
             while self.permitted() and not serving.done():
                 await asyncio.wait([serving], timeout=LOOK_AGAIN_S)
-                if certificate is not None:
-                    certificate.look()
+                if certified is not None:
+                    certified.look()
         finally:
             self.listens = False
             self._page.feed.close()
@@ -225,12 +235,6 @@ class Served:
                 connection.transport.abort()
             serving.cancel()
             await asyncio.wait([serving])
-
-    def _renewable(self, context: ssl.SSLContext | None) -> Renewable | None:
-        tls = self._settings.tls
-        if context is None or tls is None:
-            return None
-        return Renewable(context, self._folder / tls.certificate, self._folder / tls.key, of="page")
 
     def _tell(self, says: str) -> None:
         if says != self.says:

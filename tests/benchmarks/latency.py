@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import time
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from contextlib import AsyncExitStack
@@ -124,6 +125,8 @@ async def _measured(
             return tuple(one() for one in came)
 
         await _quiet(service, octets)  # what is retained is told after events
+        stack.callback(gc.set_threshold, *gc.get_threshold())
+        stack.callback(gc.unfreeze)
         look_seldom()  # as bayroll run does, some minutes after its start
         changed = names[:changes]
         began, durable = await _change(service, changed, apart_s)

@@ -10,7 +10,10 @@ from typing import Final
 from tests.publishing.brokers import HOST
 
 OPENSSL: Final = shutil.which("openssl")
-KEY: Final = ("-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes")
+KEYS: Final = {
+    "ec": ("-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes"),
+    "rsa": ("-newkey", "rsa:2048", "-nodes"),
+}
 SERVER: Final = f"subjectAltName=IP:{HOST}\n"
 CLIENT: Final = "extendedKeyUsage=clientAuth\n"
 
@@ -22,15 +25,15 @@ def openssl(folder: Path, *words: str) -> None:
 
 def make_ca(folder: Path, name: str) -> None:
     openssl(
-        folder, "req", "-x509", *KEY, "-days", "2",
+        folder, "req", "-x509", *KEYS["ec"], "-days", "2",
         "-keyout", f"{name}.key", "-out", f"{name}.pem", "-subj", f"/CN={name}",
         "-addext", "keyUsage=critical,keyCertSign,cRLSign",
     )  # fmt: skip
 
 
-def make_certificate(folder: Path, name: str, ca: str, extension: str) -> None:
+def make_certificate(folder: Path, name: str, ca: str, extension: str, *, key: str = "ec") -> None:
     openssl(
-        folder, "req", *KEY,
+        folder, "req", *KEYS[key],
         "-keyout", f"{name}.key", "-out", f"{name}.csr", "-subj", f"/CN={name}",
     )  # fmt: skip
     # Python 3.13 checks certificates by RFC 5280 to the letter

@@ -98,7 +98,8 @@ class Iec104Output:
         while True:
             outstation = self._made()
             try:
-                tls = self.tls()
+                certified = self._certified()
+                tls = None if certified is None else certified.context
                 await outstation.open(self._settings.host, self._settings.port, tls)
             except (OSError, ValueError) as reason:  # ValueError: a host that is no name
                 self._away(reason)
@@ -106,13 +107,12 @@ class Iec104Output:
                 self._backoff.reset()
                 log.info("output listens", output=self.name, place=self._place)
                 self._outstation = outstation
-                certificate = self._renewable(tls)
                 while outstation.is_open:
                     await asyncio.sleep(limits.IEC104_NOTE_S)
                     await self._feed.note()
                     self._log_changes()
-                    if certificate is not None:
-                        certificate.look()
+                    if certified is not None:
+                        certified.look()
             finally:
                 self._outstation = None
                 outstation.end()
@@ -120,15 +120,16 @@ class Iec104Output:
 
     def tls(self) -> ssl.SSLContext | None:
         """Made anew for each time of listening. Raises OSError."""
-        tls = self._settings.tls
-        return None if tls is None else tls_server_context(tls, self._folder)
+        certified = self._certified()
+        return None if certified is None else certified.context
 
-    def _renewable(self, context: ssl.SSLContext | None) -> Renewable | None:
+    def _certified(self) -> Renewable | None:
+        """Raises OSError."""
         tls = self._settings.tls
-        if context is None or tls is None or tls.certificate is None:
+        if tls is None:
             return None
-        key = self._folder / tls.key if tls.key else None
-        return Renewable(context, self._folder / tls.certificate, key, of=self.name)
+        files = [self._folder / name for name in (tls.certificate, tls.key, tls.ca) if name]
+        return Renewable(lambda: tls_server_context(tls, self._folder), files, of=self.name)
 
     # Small things.
 
