@@ -9,9 +9,10 @@ from functools import cached_property
 from itertools import pairwise
 from typing import Final, TypeAlias
 
+from poller.edges.clock import LOOK_EVERY_S
 from poller.journal.waiting import AGAIN_S
 from poller.model import limits
-from poller.model.events import ServiceStarted
+from poller.model.events import ClockStepped, ServiceStarted
 from tests.trials.trial import Ran
 
 Part: TypeAlias = tuple[float, float]
@@ -95,7 +96,19 @@ class Times:
         return (self.wall(end) - self.wall(start)).total_seconds() - seen_s
 
     def _seen(self, step: float) -> bool:
-        return any(start <= step <= end for start, end in self.lives)
+        """By a poller that went on for long enough to look; one that was killed before that may
+        have looked, and says so then."""
+        end = next((end for start, end in self.lives if start <= step <= end), step)
+        told = any(step <= at <= end for at in self._told_steps)
+        return told or step < end - LOOK_EVERY_S
+
+    @cached_property
+    def _told_steps(self) -> list[float]:
+        return [
+            self.ran.durable_at[one.seq]
+            for one in self.ran.events
+            if isinstance(one.event.body, ClockStepped)
+        ]
 
     def set_between(self, start: float, end: float) -> bool:
         """The wall clock was, so that what was read before seems to be of another time."""

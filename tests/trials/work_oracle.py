@@ -70,7 +70,9 @@ def judged_rightly(ran: Ran, relay: str, work: str | None, at: float) -> Iterato
     for done in ran.hands:
         if done.errand.relay != relay or done.started is None:
             continue
-        if done.started <= at - _confirm_s(ran) - LATE_S and done.closed is None:
+        if done.closed is not None or _verified_at(ran, done.work) <= at:
+            continue
+        if done.started <= at - _confirm_s(ran) - LATE_S:
             yield f"it is judged against no work, and {done.work} was under way"
 
 
@@ -113,6 +115,12 @@ def _moves(ran: Ran, work: str) -> list[tuple[float, ev.WorkMoved]]:
         for one in ran.events
         if isinstance(one.event.body, ev.WorkMoved) and one.event.body.work == work
     ]
+
+
+def _verified_at(ran: Ran, work: str | None) -> float:
+    """From then on nothing is expected of it any more."""
+    moves = [] if work is None else _moves(ran, work)
+    return min((at for at, move in moves if move.after is WorkState.VERIFIED), default=FOREVER)
 
 
 def _truth(ran: Ran, relay: str, attribute: str) -> list[tuple[float, object]]:
