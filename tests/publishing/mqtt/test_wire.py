@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import socket
 from collections import deque
 from collections.abc import AsyncIterator, Callable, Iterable
@@ -18,6 +19,7 @@ from hypothesis import strategies as st
 from poller.publishing.mqtt.client import Client
 from tests.publishing.brokers import HOST, Embedded
 from tests.publishing.mqtt.packets import PUBLISH, packets
+from tests.publishing.world import House, Running, changed, listed, site, until
 
 R = TypeVar("R")
 
@@ -172,6 +174,48 @@ async def test_what_is_refused_among_others_counts_as_refused_whatever_follows()
         peer.says(b"\x40\x02" + first + b"\x40\x03" + second + b"\x87\x40\x02" + second)
         assert [one.done() for one in taken] == [True, False]
         assert str(client._disconnected.exception()) == "Not authorized"
+
+
+@asynccontextmanager
+async def slow(took: list[tuple[str, bytes]]) -> AsyncIterator[int]:
+    """The port of a broker of MQTT 3.1.1 that takes each message, but says so a moment later."""
+
+    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        later = asyncio.get_running_loop().call_later
+        while (first := await reader.read(1)) != b"":
+            length, shift = 0, 0
+            while (more := (await reader.readexactly(1))[0]) & 0x80:
+                length, shift = length + ((more & 0x7F) << shift), shift + 7
+            rest = await reader.readexactly(length + (more << shift))
+            match first[0] >> 4:
+                case 1:  # CONNECT
+                    writer.write(b"\x20\x02\x00\x00")
+                case 3:  # PUBLISH, at quality of service 1
+                    at = 2 + int.from_bytes(rest[:2])
+                    took.append((rest[2:at].decode(), rest[at + 2 :]))
+                    later(0.05, writer.write, b"\x40\x02" + rest[at : at + 2])
+                case 8:  # SUBSCRIBE
+                    writer.write(b"\x90\x03" + rest[:2] + b"\x01")
+        writer.close()
+        gone.set()
+
+    gone = asyncio.Event()
+    server = await asyncio.start_server(serve, HOST)
+    async with server:
+        yield server.sockets[0].getsockname()[1]
+        await gone.wait()
+
+
+async def test_a_goodbye_in_the_middle_of_a_burst_is_told() -> None:
+    """It is one more than may be under way."""
+    house, took = House(), list[tuple[str, bytes]]()
+    await house.commit(listed(), *(changed(f"{number}.0") for number in range(300)))
+    async with slow(took) as port:
+        of = site({"host": HOST, "port": port, "protocol": "3.1.1"})
+        async with Running(house.pump(house.mqtt(of)).run()):
+            await until(lambda: len(took) > 100)
+    topic, payload = took[-1]
+    assert (topic, json.loads(payload)["state"]) == ("bayroll/v1/tarn-hill/poller", "offline")
 
 
 def noting(call: Callable[[Any], R], noted: list[int]) -> Callable[[Any], R]:
