@@ -117,6 +117,15 @@ def _moves(ran: Ran, work: str) -> list[tuple[float, ev.WorkMoved]]:
     ]
 
 
+def _planned_from(ran: Ran, work: str, default: object) -> object:
+    """The version that the relay had when the work was planned."""
+    for one in ran.events:
+        body = one.event.body
+        if isinstance(body, ev.WorkAdded) and body.work == work:
+            return body.plan.before.get("swRev", default)
+    return default
+
+
 def _verified_at(ran: Ran, work: str | None) -> float:
     """From then on nothing is expected of it any more."""
     moves = [] if work is None else _moves(ran, work)
@@ -188,10 +197,11 @@ def _outcomes(ran: Ran) -> Iterator[Fault]:
             yield 1, f"{done.work} took, and was never checked", errand.relay, until
         if after == errand.to and {WorkState.NOT_DONE, WorkState.WRONG_VERSION} & reached:
             yield 2, f"{done.work} took, and is said not to have", errand.relay, until
-        if after == before != errand.to and WorkState.NOT_DONE not in reached:
-            yield 1, f"{done.work} did not take, and nobody says so", errand.relay, until
-        if after not in (before, errand.to) and WorkState.WRONG_VERSION not in reached:
-            yield 1, f"{done.work} came up wrong, and nobody says so", errand.relay, until
+        # somebody may have changed it since it was planned, and before anybody began
+        as_planned_from = after == _planned_from(ran, done.work, before)
+        right = WorkState.NOT_DONE if as_planned_from else WorkState.WRONG_VERSION
+        if after != errand.to and right not in reached:
+            yield 1, f"{done.work} did not take, and nobody says so: {right}", errand.relay, until
 
 
 def _held(ran: Ran) -> Iterator[Fault]:
