@@ -90,6 +90,7 @@ DONE_IN: Final = {
     "publishing/mqtt/embedded.py": "-",
     "publishing/mqtt/link.py": "mqtt",
     "publishing/mqtt/output.py": "mqtt",
+    "publishing/mqtt/wire.py": "mqtt",
     "publishing/opcua/server.py": "opcua",
     "publishing/opcua/wire.py": "opcua",
     "publishing/sparkplug/host.py": "sparkplug",

@@ -85,8 +85,8 @@ def test_of_several_in_a_file(tmp_path: Path, of_authority: bool, days: int) -> 
     """A chain is as good as its first to end; of authorities one may follow another."""
     made.make_ca(tmp_path, "ca")
     made.openssl(
-        tmp_path, "req", "-x509", *made.KEY, "-days", "9", "-keyout", "n.key", "-out", "n.pem",
-        "-subj", "/CN=n",
+        tmp_path, "req", "-x509", *made.KEYS["ec"], "-days", "9",
+        "-keyout", "n.key", "-out", "n.pem", "-subj", "/CN=n",
     )  # fmt: skip
     both = tmp_path / "both.pem"
     both.write_bytes((tmp_path / "ca.pem").read_bytes() + (tmp_path / "n.pem").read_bytes())

@@ -11,7 +11,8 @@ from typing import Any, Final
 import aiomqtt
 
 from poller.model import limits
-from poller.publishing.mqtt.client import ANSWERS_MAX, Client
+from poller.publishing.mqtt.client import Client
+from poller.publishing.mqtt.wire import ANSWERS_MAX
 from poller.site.settings import Site
 from tests.fuzz.octets import Octets
 from tests.publishing.world import House, changed, first_read, listed, site

@@ -5,10 +5,15 @@ from __future__ import annotations
 import asyncio
 import socket
 import ssl
+import struct
 import threading
+from collections.abc import Callable, Coroutine
+from contextlib import suppress
+from typing import Any
 
 import aiomqtt
 import pytest
+import uvloop
 
 from poller.publishing.mqtt.client import Client
 from tests.publishing.brokers import HOST, Embedded
@@ -108,3 +113,36 @@ async def test_a_cancellation_that_comes_with_the_answer_is_not_lost() -> None:
     task.cancel()
     await asyncio.wait((task,))
     assert task.cancelled()
+
+
+@pytest.mark.parametrize("runs", [asyncio.run, uvloop.run])
+@pytest.mark.parametrize("writes", [False, True])
+def test_a_connection_that_is_reset_is_lost_at_once(
+    runs: Callable[[Coroutine[Any, Any, None]], None], writes: bool
+) -> None:
+    """In the loop of the tests, and in that of the service."""
+
+    async def resets(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.read(1_000)
+        writer.write(b"\x20\x02\x00\x00")  # CONNACK
+        await writer.drain()
+        await asyncio.sleep(0.2)
+        sock: socket.socket = writer.get_extra_info("socket")
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+        writer.transport.abort()
+
+    async def lost() -> None:
+        async with await asyncio.start_server(resets, HOST) as server:
+            port = server.sockets[0].getsockname()[1]
+            client = Client(HOST, port, protocol=aiomqtt.ProtocolVersion.V311, keepalive=60)
+            await client.__aenter__()
+            await asyncio.sleep(0.3)
+            with suppress(aiomqtt.MqttError):
+                if writes:
+                    client.put("t", b"", retain=False, properties=None)
+            async with asyncio.timeout(5):
+                await asyncio.wait([client._disconnected])
+            assert client._disconnected.exception() is not None
+            client._drop()
+
+    runs(lost())
