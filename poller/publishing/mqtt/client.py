@@ -202,8 +202,8 @@ class Client(aiomqtt.Client):
         self._loop.call_soon_threadsafe(watch)
 
     async def _misc_loop(self) -> None:
-        """uvloop was seen to have ended its watch over the socket of a broker that went, and to have
-        told nobody; who asks for the watch anew hears of it."""
+        """uvloop was seen to have ended its watch over the socket of a broker that went, and to
+        have told nobody; who asks for the watch anew hears of it."""
         while self._client.loop_misc() == MQTT_ERR_SUCCESS:
             await asyncio.sleep(LOOK_S)
             sock = self._client.socket()
