@@ -23,8 +23,8 @@ from types import TracebackType
 from typing import Any, Final, Self, TypeVar
 
 import aiomqtt
-from paho.mqtt.client import MQTT_ERR_SUCCESS, ConnectFlags, MQTTv5
 from paho.mqtt.client import Client as PahoClient
+from paho.mqtt.client import ConnectFlags, MQTTv5
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -37,7 +37,6 @@ T = TypeVar("T")
 SILENT: Final = logging.getLogger("bayroll.mqtt")
 SILENT.addHandler(logging.NullHandler())
 SILENT.propagate = False
-LOOK_S: Final = 1.0  # at the keep-alive, and whether the loop still watches
 LOOK_UP_S: Final = 0.05  # how soon a connecting thread notices that nobody waits for it
 
 
@@ -201,22 +200,11 @@ class Client(aiomqtt.Client):
 
         self._loop.call_soon_threadsafe(watch)
 
-    async def _misc_loop(self) -> None:
-        """uvloop was seen to have ended its watch over the socket of a broker that went, and to
-        have told nobody; who asks for the watch anew hears of it."""
-        while self._client.loop_misc() == MQTT_ERR_SUCCESS:
-            await asyncio.sleep(LOOK_S)
-            sock = self._client.socket()
-            if sock is not None:
-                with self._lost_by_any_failure():
-                    self._when_open(self._loop.add_reader, sock, self._readable)
-
     def _on_socket_register_write(self, client: PahoClient, userdata: Any, sock: Any) -> None:
         def watch() -> None:
             # unless paho has written it all meanwhile and would never call this off again
             if self._client._registered_write:
-                with self._lost_by_any_failure():
-                    self._when_open(self._loop.add_writer, sock, self._writable)
+                self._when_open(self._loop.add_writer, sock, self._writable)
 
         self._loop.call_soon_threadsafe(watch)
 

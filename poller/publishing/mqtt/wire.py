@@ -79,11 +79,14 @@ class Wire:
 
     @property
     def more(self) -> bool:
-        """Something was read, or decrypted, that paho has not asked for yet."""
+        """Something was read, or decrypted, that paho has not asked for yet; or the connection has
+        failed, which the read after the last octets says. Over a socket that failed uvloop calls
+        once, and watches it no longer."""
         sock = self._paho.socket()
-        if sock is None:
+        if not isinstance(sock, socket.socket):
             return False
-        return bool(self._heard or (isinstance(sock, ssl.SSLSocket) and sock.pending()))
+        decrypted = isinstance(sock, ssl.SSLSocket) and sock.pending()
+        return bool(self._heard or decrypted or sock.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR))
 
     def look(self) -> None:
         """Raises Overwhelmed. paho keeps a QoS 2 message until it is released, and lines up an

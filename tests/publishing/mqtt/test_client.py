@@ -117,32 +117,29 @@ async def test_a_cancellation_that_comes_with_the_answer_is_not_lost() -> None:
 
 @pytest.mark.parametrize("runs", [asyncio.run, uvloop.run])
 @pytest.mark.parametrize("writes", [False, True])
+@pytest.mark.parametrize("last", [b"", b"\xd0\x00"], ids=["", "after a PINGRESP"])
 def test_a_connection_that_is_reset_is_lost_at_once(
-    runs: Callable[[Coroutine[Any, Any, None]], None], writes: bool
+    runs: Callable[[Coroutine[Any, Any, None]], None], writes: bool, last: bytes
 ) -> None:
-    """In the loop of the tests, and in that of the service."""
-
-    async def resets(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        await reader.read(1_000)
-        writer.write(b"\x20\x02\x00\x00")  # CONNACK
-        await writer.drain()
-        await asyncio.sleep(0.2)
-        sock: socket.socket = writer.get_extra_info("socket")
-        sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
-        writer.transport.abort()
+    """In the loop of the tests, and in that of the service, which calls once over both."""
 
     async def lost() -> None:
-        async with await asyncio.start_server(resets, HOST) as server:
-            port = server.sockets[0].getsockname()[1]
+        with socket.create_server((HOST, 0)) as listening:
+            port = listening.getsockname()[1]
             client = Client(HOST, port, protocol=aiomqtt.ProtocolVersion.V311, keepalive=60)
-            await client.__aenter__()
-            await asyncio.sleep(0.3)
-            with suppress(aiomqtt.MqttError):
-                if writes:
-                    client.put("t", b"", retain=False, properties=None)
-            async with asyncio.timeout(5):
-                await asyncio.wait([client._disconnected])
-            assert client._disconnected.exception() is not None
-            client._drop()
+            connecting = asyncio.create_task(client.__aenter__())
+            peer, _ = await asyncio.to_thread(listening.accept)
+            peer.send(b"\x20\x02\x00\x00")  # CONNACK
+            await connecting
+        peer.send(last)
+        peer.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+        peer.close()
+        with suppress(aiomqtt.MqttError):
+            if writes:
+                client.put("t", b"", retain=False, properties=None)
+        async with asyncio.timeout(5):
+            await asyncio.wait([client._disconnected])
+        assert client._disconnected.exception() is not None
+        client._drop()
 
     runs(lost())
