@@ -12,6 +12,7 @@ from typing import Final, TypeAlias
 import structlog
 
 from poller.edges.clock import Clock, moment
+from poller.edges.deadlines import Deadlines
 from poller.edges.link import Connect, Link
 from poller.edges.progress import Part
 from poller.edges.rounds import Unit
@@ -61,6 +62,7 @@ class Fleet:
     told: Told
     spread_s: float = SPREAD_S
     _running: dict[Place, Running] = field(default_factory=dict)
+    _deadlines: Deadlines = field(default_factory=Deadlines)
     _units: dict[str, Unit] = field(default_factory=dict)
     _compiled: dict[str, tuple[RegisterMap, CompiledMap]] = field(default_factory=dict)
 
@@ -153,6 +155,7 @@ class Fleet:
             gateway=gateway,
             rest_ms=max(wish.pace.rest_ms for wish in wishes),
             monotonic=self.clock.mono,
+            deadlines=self._deadlines,
         )
         units = [self._unit(wish, state, told_s) for wish in wishes]
         endpoint = Endpoint(
@@ -213,10 +216,12 @@ def memory(relay: Relay) -> Memory:
 
 def _wishes(site: Site) -> Mapping[Place, tuple[Wish, ...]]:
     found: dict[Place, list[Wish]] = defaultdict(list)
+    paces: dict[Pace, Pace] = {}  # thousands of relays share a few, and what they share stays near
     for entry in site.file.relays:
+        own = pace(site.file.intervals, entry)
         wish = Wish(
             entry=entry,
-            pace=pace(site.file.intervals, entry),
+            pace=paces.setdefault(own, own),
             maps=tuple(site.maps[name] for name in entry.maps),
             source=site.file.source_address,
         )

@@ -13,6 +13,7 @@ from functools import partial
 from typing import Any, Final, TypeAlias
 
 from poller.edges.clock import SOON_S
+from poller.edges.deadlines import Deadlines
 from poller.edges.wire import Done, End, Wire
 from poller.reading.exchange import Garbled, NoReply, Outcome, match
 from poller.reading.frames import BadHeader, Request
@@ -30,6 +31,7 @@ class Link:
 
     __slots__ = (
         "_connect",
+        "_deadlines",
         "_ended",
         "_gateway",
         "_lost",
@@ -53,13 +55,16 @@ class Link:
         gateway: bool,
         rest_ms: int,
         monotonic: Callable[[], float],
+        deadlines: Deadlines | None = None,
     ) -> None:
+        """deadlines: those of all links, where there are many."""
         self._connect = connect
         self._place = (host, port)
         self._source = source
         self._gateway = gateway
         self._rest_s = rest_ms / 1000
         self._monotonic = monotonic
+        self._deadlines = deadlines or Deadlines()
         self._wire: Wire | None = None
         self._transaction = 0
         self._ended = -self._rest_s
@@ -129,7 +134,7 @@ class Link:
         if wire is None or wire.lost is not None or wire.ended + self._rest_s > now:
             return False
         self._transaction = self._transaction % TRANSACTIONS + 1
-        wire.ask(self._transaction, unit, request.pdu, timeout_s, done)
+        wire.ask(self._transaction, unit, request.pdu, timeout_s, now, done)
         return True
 
     def outcome(self, request: Request, end: End) -> Outcome:
@@ -153,7 +158,13 @@ class Link:
         self._drop()
         local = {} if self._source is None else {"local_addr": (self._source, 0)}
         host, port = self._place
-        anew = partial(Wire, self._monotonic, any_unit=not self._gateway, ended=self._ended)
+        anew = partial(
+            Wire,
+            self._monotonic,
+            self._deadlines,
+            any_unit=not self._gateway,
+            ended=self._ended,
+        )
         _, wire = await self._connect(anew, host, port, **local)
         assert isinstance(wire, Wire)
         self._wire = wire

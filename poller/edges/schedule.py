@@ -200,10 +200,10 @@ class Endpoint:
 
     def _stays_open(self, unit: Unit | None) -> bool:
         """Until that one is due; None: nobody is."""
+        if unit is not None and self.slots >= HELD_FROM_SLOTS:
+            return True
         if self._errands:
             return True
-        if self.slots >= HELD_FROM_SLOTS:
-            return unit is not None
         return (
             len(self.units) > 1
             and unit is not None

@@ -13,8 +13,9 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Final, TypeAlias, cast
 
+from poller.edges.deadlines import Deadlines
 from poller.model import limits
-from poller.reading.frames import BadHeader, Frame, FrameReader, adu
+from poller.reading.frames import BadHeader, FrameReader, adu
 
 CLOSED: Final = "the device closed the connection"
 End: TypeAlias = bytes | Exception
@@ -29,15 +30,14 @@ class Wire(asyncio.Protocol):
 
     __slots__ = (
         "_any_unit",
+        "_asked",
+        "_deadlines",
         "_done",
-        "_looks",
         "_looks_at",
-        "_loop",
         "_monotonic",
         "_reader",
         "_strays",
         "_timeout_s",
-        "_too_late_at",
         "_transaction",
         "_unit",
         "ended",
@@ -45,7 +45,14 @@ class Wire(asyncio.Protocol):
         "transport",
     )
 
-    def __init__(self, monotonic: Callable[[], float], *, any_unit: bool, ended: float) -> None:
+    def __init__(
+        self,
+        monotonic: Callable[[], float],
+        deadlines: Deadlines,
+        *,
+        any_unit: bool,
+        ended: float,
+    ) -> None:
         self.lost: str | None = None
         self.ended = ended
         self._any_unit = any_unit
@@ -56,20 +63,20 @@ class Wire(asyncio.Protocol):
         self._unit = 0
         self._strays = 0
         self._reader = FrameReader()
-        self._loop = asyncio.get_running_loop()
-        self._timeout_s = self._too_late_at = 0.0  # the latter in seconds of the loop
-        self._looks: asyncio.TimerHandle | None = None
-        self._looks_at = math.inf
+        self._asked = self._timeout_s = 0.0
+        self._deadlines = deadlines
+        self._looks_at = math.inf  # who looks before needs no other look
 
-    def ask(self, transaction: int, unit: int, pdu: bytes, timeout_s: float, done: Done) -> None:
-        """done is called once, and never before this returns."""
+    def ask(
+        self, transaction: int, unit: int, pdu: bytes, timeout_s: float, now: float, done: Done
+    ) -> None:
+        """done is called once, and never before this returns. now: monotonic seconds."""
         assert self._done is None, "one at a time"
         self.transport.write(adu(transaction, unit, pdu))
         self._transaction, self._unit, self._strays = transaction, unit, 0
-        self._done = done
-        self._timeout_s, self._too_late_at = timeout_s, self._loop.time() + timeout_s
-        if self._looks_at > self._too_late_at:
-            self._look_at(self._too_late_at)
+        self._asked, self._timeout_s, self._done = now, timeout_s, done
+        if self._looks_at > now + timeout_s:
+            self._look_in(timeout_s, now)
 
     def abort(self) -> None:
         """Ends it, and an exchange under way with it, at once: what a device does not take would
@@ -88,30 +95,32 @@ class Wire(asyncio.Protocol):
                 sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
 
     def data_received(self, data: bytes) -> None:
+        one = self._reader.one(data)
+        if one is not None:
+            self._take(*one)
+            return
         try:
             frames = self._reader.feed(data)
         except BadHeader as bad:
             for frame in bad.frames:
-                self._take(frame)
+                self._take(*frame)
             self._break(bad)
             return
         for frame in frames:
-            self._take(frame)
+            self._take(*frame)
 
     def eof_received(self) -> None:
         self.lost = CLOSED  # at once, so that the next request does not go into a dead connection
 
     def connection_lost(self, reason: Exception | None) -> None:
         self.lost = CLOSED if reason is None else str(reason)
-        if self._looks is not None:
-            self._looks.cancel()
         self._end(ConnectionResetError(self.lost))
 
-    def _take(self, frame: Frame) -> None:
-        fits = self._any_unit or frame.unit == self._unit
-        mine = frame.transaction == self._transaction and fits
-        if mine and self._done is not None:
-            self._end(frame.pdu)
+    def _take(self, transaction: int, unit: int, pdu: bytes) -> None:
+        """A frame."""
+        fits = self._any_unit or unit == self._unit
+        if transaction == self._transaction and fits and self._done is not None:
+            self._end(pdu)
             return
         self._strays += 1
         if self._strays > limits.STRAY_FRAMES_MAX:
@@ -129,18 +138,19 @@ class Wire(asyncio.Protocol):
             self.ended = self._monotonic()
             done(end, self.ended)
 
-    # The deadline: one timer for many exchanges, since nearly all are in time.
+    # The deadline: one look for many exchanges, since nearly all are in time.
 
-    def _look_at(self, when: float) -> None:
-        if self._looks is not None:
-            self._looks.cancel()
-        self._looks, self._looks_at = self._loop.call_at(when, self._look), when
+    def _look_in(self, delay_s: float, now: float) -> None:
+        self._looks_at = now + delay_s
+        self._deadlines.look_in(delay_s, self._look)
 
     def _look(self) -> None:
-        self._looks, self._looks_at = None, math.inf
+        self._looks_at = math.inf
         if self._done is None:
             return
-        if self._loop.time() < self._too_late_at:
-            self._look_at(self._too_late_at)
+        now = self._monotonic()
+        left_s = self._asked + self._timeout_s - now
+        if left_s > 0:
+            self._look_in(left_s, now)
         else:
             self._end(TimeoutError(f"no reply within {self._timeout_s:g} s"))

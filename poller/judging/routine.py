@@ -14,9 +14,9 @@ from poller.reading.read_plan import Pass
 
 @dataclass(slots=True)
 class Routine:
-    """still: the reply without what ticks. start: of the relay, by the last reading; None: it tells
-    none. pdu: the newest reply; None: there was none since anybody looked. answered: when it came,
-    monotonic seconds."""
+    """still: the reply without what ticks. start: of the relay, by the last reading, a copy of its
+    own; None: it tells none. pdu: the newest reply; None: there was none since anybody looked.
+    answered: when it came, monotonic seconds."""
 
     request: Request
     pass_: Pass
@@ -34,11 +34,8 @@ class Routine:
         uptime = pass_.uptime_place
         uptime_s = None if uptime is None else uptime.read(pdu)
         if uptime is not None and uptime_s is not None:
-            if self.start is None:
+            start = self.start
+            if start is None or not start.again(uptime_s, started, answered, uptime.scale):
                 return False
-            start = self.start.again(uptime_s, started, answered, uptime.scale)
-            if start is None:
-                return False
-            self.start = start
         self.pdu, self.answered = pdu, answered
         return True

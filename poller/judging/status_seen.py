@@ -67,14 +67,15 @@ class StatusSeen:
             return None
         [still] = self._stills
         assert still is not None, "nothing is settled by a block that was refused"
-        return Routine(
-            request=pass_.requests[0], pass_=pass_, still=still, start=self.uptimes.known
-        )
+        known = self.uptimes.known
+        start = None if known is None else replace(known)
+        return Routine(request=pass_.requests[0], pass_=pass_, still=still, start=start)
 
     def take_in(self, routine: Routine, pdu: bytes, at: Moment) -> None:
         """What the newest reply told by routine."""
         self.at = self.settled_at = at
-        self.uptimes.last = self.uptimes.known = routine.start
+        start = routine.start
+        self.uptimes.last = self.uptimes.known = None if start is None else replace(start)
         self._raw = (routine.pass_, (pdu,))
 
     def shown(self, compiled: CompiledMap | None) -> Status | None:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import Final
 
 from poller.judging.findings import Restarted
 
 SLACK_S: Final = 1.0  # a counter of another clock drifts, and may count late
 
 
-class Start(NamedTuple):
+@dataclass(slots=True)
+class Start:
     """One reading of an uptime. The relay was started between low and high, monotonic seconds."""
 
     uptime_s: int
@@ -23,16 +24,20 @@ class Start(NamedTuple):
         answer may be long in coming. step_s: what one count of the register stands for."""
         return cls(uptime_s, asked - uptime_s - step_s, answered - uptime_s)
 
-    def again(self, uptime_s: int, asked: float, answered: float, step_s: float) -> Start | None:
-        """As told(), where that may be the same start; else None."""
+    def again(self, uptime_s: int, asked: float, answered: float, step_s: float) -> bool:
+        """Whether what is told may be the same start; then it becomes this one. As told()."""
         low, high = asked - uptime_s - step_s, answered - uptime_s
-        if low - SLACK_S <= self.high and self.low - SLACK_S <= high:
-            return Start(uptime_s, low, high)
-        return None
+        if not self._may_be(low, high):
+            return False
+        self.uptime_s, self.low, self.high = uptime_s, low, high
+        return True
 
     def agrees(self, other: Start) -> bool:
         """Both may tell of the same start."""
-        return self.low - SLACK_S <= other.high and other.low - SLACK_S <= self.high
+        return self._may_be(other.low, other.high)
+
+    def _may_be(self, low: float, high: float) -> bool:
+        return low - SLACK_S <= self.high and self.low - SLACK_S <= high
 
     def is_after(self, other: Start) -> bool:
         return self.low - SLACK_S > other.high

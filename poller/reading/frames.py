@@ -134,35 +134,42 @@ class FrameReader:
     __slots__ = ("_broken", "_buffer")
 
     def __init__(self) -> None:
-        self._buffer = bytearray()
+        self._buffer = b""
         self._broken: str | None = None
+
+    def one(self, data: bytes) -> tuple[int, int, bytes] | None:
+        """What a Frame holds, where data is one and whole, as nearly all come; else None, and data
+        is to be fed."""
+        size = len(data)
+        if SHORTEST <= size <= LONGEST and not self._buffer and self._broken is None:
+            transaction, protocol, length, unit = _MBAP.unpack_from(data)
+            if length + 6 == size and protocol == 0:
+                return transaction, unit, data[7:]
+        return None
 
     def feed(self, data: bytes) -> list[Frame]:
         """The frames that data completes, in order. Raises BadHeader."""
         if self._broken is not None:
             raise BadHeader(self._broken)
-        size = len(data)
-        if SHORTEST <= size <= LONGEST and not self._buffer:
-            transaction, protocol, length, unit = _MBAP.unpack_from(data)
-            if length + 6 == size and protocol == 0:
-                return [Frame(transaction, unit, data[7:])]  # as nearly all come: one, and whole
-        self._buffer += data
+        data = self._buffer + data
         frames: list[Frame] = []
-        while len(self._buffer) >= 6:
-            transaction, protocol, length = struct.unpack_from(">HHH", self._buffer)
+        begins = 0
+        while len(data) - begins >= 6:
+            transaction, protocol, length = struct.unpack_from(">HHH", data, begins)
             if protocol != 0:
                 self._break(f"protocol {protocol}, not 0", frames)
             if not limits.MBAP_LENGTH_MIN <= length <= limits.MBAP_LENGTH_MAX:
                 span = f"{limits.MBAP_LENGTH_MIN} to {limits.MBAP_LENGTH_MAX}"
                 self._break(f"length {length}, not {span}", frames)
-            if len(self._buffer) < 6 + length:
+            ends = begins + 6 + length
+            if len(data) < ends:
                 break
-            unit, pdu = self._buffer[6], bytes(self._buffer[7 : 6 + length])
-            frames.append(Frame(transaction, unit, pdu))
-            del self._buffer[: 6 + length]
+            frames.append(Frame(transaction, data[begins + 6], data[begins + 7 : ends]))
+            begins = ends
+        self._buffer = data[begins:]
         return frames
 
     def _break(self, says: str, frames: list[Frame]) -> None:
         self._broken = says
-        self._buffer.clear()
+        self._buffer = b""
         raise BadHeader(says, tuple(frames))

@@ -26,6 +26,7 @@ from poller.edges.garbage import look_seldom
 from poller.judging.watch import Watch
 from poller.reading.frames import Request, adu, read
 from poller.service import Service
+from poller.site.settings import Pace
 from simulator.net import allow_many_connections
 from tests.benchmarks.relays import STATUS, STATUS_REGISTERS, address, site
 from tests.benchmarks.running import all_read, running
@@ -86,10 +87,12 @@ async def bayroll(
 
 def _ask_every(service: Service, status_s: float) -> None:
     """From now on; what nothing is known of yet would be read all the time at such intervals."""
+    paces: dict[Pace, Pace] = {}
     for name in service.site.file.by_id:
         unit = service.fleet.unit(name)
         assert unit is not None
-        unit.watch.pace = replace(unit.watch.pace, status_s=status_s)
+        pace = replace(unit.watch.pace, status_s=status_s)
+        unit.watch.pace = paces.setdefault(pace, pace)
 
 
 def _note_lateness() -> None:

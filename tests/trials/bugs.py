@@ -37,8 +37,8 @@ BUGS: Final[tuple[Bug, ...]] = (
     Bug(
         name="late reply taken for the next",
         module="poller.edges.wire",
-        old="mine = frame.transaction == self._transaction and fits",
-        new="mine = True",
+        old="if transaction == self._transaction and fits and self._done",
+        new="if self._done",
         beside=Bug(
             name="not closed after a time-out",
             module="poller.edges.link",
@@ -52,8 +52,8 @@ BUGS: Final[tuple[Bug, ...]] = (
     Bug(
         name="transaction unchecked",
         module="poller.edges.wire",
-        old="mine = frame.transaction == self._transaction and fits",
-        new="mine = fits",
+        old="if transaction == self._transaction and fits and self._done",
+        new="if fits and self._done",
         checks=(1, 2),
     ),
     Bug(
@@ -140,6 +140,13 @@ BUGS: Final[tuple[Bug, ...]] = (
         new="        if wire is None:\n",
         also=(
             ("wire is None or wire.lost is not None or wire.ended", "wire is None or wire.ended"),
+            # else the time-out that a dead connection ends in would mend it
+            (
+                """            if not self._gateway:
+                self._drop()
+            return NoReply(reason=str(end))""",
+                "            return NoReply(reason=str(end))",
+            ),
         ),
         finder=3,
         checks=(1, 2),
