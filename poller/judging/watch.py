@@ -159,6 +159,7 @@ class Watch:
         """At once and with a restart's patience: somebody has worked on it."""
         self._reread = False
         self._pending = self._seen.sighting = None
+        self._hearing = self._hearing._replace(misses=0)  # those in a row were before
         self._restarted_mono = now_mono
         self.next_status = self.next_nameplate = now_mono
 
@@ -303,6 +304,8 @@ class Watch:
                 self._hear(heard.at)
                 if not asking.is_away(heard.outcome):
                     self._answered = True
+                    # at once, since a visit may be given up before it is over
+                    self._hearing = self._hearing._replace(last_answer_at=self.now)
                 request = dialogue.send(heard.outcome)
         except StopIteration as end:
             read: PassRead = end.value

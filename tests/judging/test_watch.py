@@ -25,7 +25,7 @@ from poller.judging.findings import (
     Silent,
     Unreadable,
 )
-from poller.judging.watch import LATER_S, Memory
+from poller.judging.watch import LATER_S, Heard, Memory
 from poller.model.nameplate import Nameplate
 from poller.model.status import Behaviour, Health, Quality
 from poller.reading.decode import Image, StatusRead, decode_status
@@ -545,6 +545,28 @@ def test_three_misses_in_a_row_are_silence() -> None:
     assert found.last_answer_at is not None
     assert START + timedelta(seconds=last - 61) < found.last_answer_at
     assert bench.until(bench.now_s + 3_600) == []
+
+
+def test_misses_from_before_somebody_worked_on_it_are_not_in_a_row_with_those_after() -> None:
+    """Found by seed 4343."""
+    bench = visits(larch()).settle()
+    bench.fault = always(SILENT)
+    assert (bench.visit(), bench.visit()) == ((), ())
+    bench.watch.look_again(bench.now_s)
+    assert (bench.visit(), bench.visit()) == ((), ())
+    assert [type(one) for one in bench.visit()] == [Silent]
+
+
+def test_an_answer_in_a_visit_that_was_given_up_is_one() -> None:
+    bench = visits(larch()).settle()
+    bench.now_s = answered = bench.watch.next_nameplate
+    dialogue = bench.watch.poll(bench.moment())
+    dialogue.send(Heard(outcome=bench._answer(next(dialogue)), at=bench.moment()))
+    dialogue.close()
+    bench.fault = always(SILENT)
+    (silent,) = of(Silent, bench.until(bench.now_s + 600))
+    assert silent.last_answer_at is not None
+    assert silent.last_answer_at >= utc(answered)
 
 
 def test_a_silent_relay_is_asked_once_an_interval() -> None:

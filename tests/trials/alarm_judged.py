@@ -103,8 +103,9 @@ class Judged:
             yield f"it says {body.says!r}, and not {words}"
         since = self.times.loop(body.since, step.at)
         before = max((b for _, b in self.course.may if b < held[0]), default=0.0)
-        told_late = self.dated and since < before - TOL_S and not self._latched_over(before, step)
-        if told_late and not self.times.set_between(since, step.at):
+        told_late = self.dated and since < before - TOL_S
+        lasted = self._lasted(before, held[0], step)
+        if told_late and not lasted and not self.times.set_between(since, step.at):
             yield f"it is told since {since:.0f} s, and was over at {before:.0f} s"
 
     @property
@@ -131,10 +132,12 @@ class Judged:
             )
         return at < min(overs) - TOL_S
 
-    def _latched_over(self, ended: float, step: Step) -> bool:
-        """A latch held it from when it was over until it came again: one alarm, since the first."""
+    def _lasted(self, ended: float, again: float, step: Step) -> bool:
+        """A latch or its delay held it from when it was over until it came again: one alarm, since
+        the first."""
         between = [one for one in self.track.steps if ended <= one.at <= step.at]
-        return self.entry.latching and all(one.before.active for one in between)
+        waits = again - ended < self._off_s(self.track.at(ended))
+        return (self.entry.latching or waits) and all(one.before.active for one in between)
 
     # Over: not before its time, and not long after.
 

@@ -234,8 +234,8 @@ def _missed(ran: Ran) -> Iterator[Failure]:
             must = _must_be_known(ran, relay, attribute, stretch, due_s, heard)
             if must is not None and not _of_status(attribute) and attribute != "answering":
                 anew = _changed_beside(true, relay, stretch.start, must)
-                if anew is not None:  # a nameplate is confirmed as a whole
-                    late = replace(stretch, start=anew)
+                if anew is not None:  # a nameplate is confirmed as a whole, once that was read
+                    late, due_s = replace(stretch, start=anew), _due_s(ran, relay, attribute)
                     must = _must_be_known(ran, relay, attribute, late, due_s, heard)
             if must is None:
                 continue
