@@ -11,6 +11,7 @@ import math
 import socket
 from collections.abc import Callable
 from contextlib import suppress
+from functools import partial
 from typing import Final, TypeAlias, cast
 
 from poller.edges.deadlines import Deadlines
@@ -141,10 +142,12 @@ class Wire(asyncio.Protocol):
     # The deadline: one look for many exchanges, since nearly all are in time.
 
     def _look_in(self, delay_s: float, now: float) -> None:
-        self._looks_at = now + delay_s
-        self._deadlines.look_in(delay_s, self._look)
+        self._looks_at = at = now + delay_s
+        self._deadlines.look_in(delay_s, partial(self._look, at))
 
-    def _look(self) -> None:
+    def _look(self, at: float) -> None:
+        if at != self._looks_at:
+            return  # somebody looked before, and sees to it that somebody looks again
         self._looks_at = math.inf
         if self._done is None:
             return

@@ -270,7 +270,8 @@ class Watch:
     def _listen(self) -> None:
         told: Finding | None
         if self._answered:
-            self._hearing, told = silence.heard(self._hearing, self.now)
+            at = self._hearing.last_answer_at or self.now
+            self._hearing, told = silence.heard(self._hearing, at)
         else:
             self._hearing, told = silence.missed(
                 self._hearing, self._reason, self.pace.silent_misses

@@ -5,12 +5,14 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from itertools import pairwise
+from itertools import cycle, pairwise
+from random import Random
 from typing import Any
 
 import pytest
 
-from poller.edges.deadlines import TICK_S
+from poller.edges import wire as protocol
+from poller.edges.deadlines import TICK_S, Deadlines
 from poller.edges.link import Link
 from poller.edges.wire import End
 from poller.reading.exchange import NoReply, Outcome, Reply
@@ -246,6 +248,43 @@ def test_the_deadline_counts_from_its_own_request_and_not_from_one_before() -> N
         assert isinstance(end, TimeoutError)
         assert link.outcome(REQUEST, end) == NoReply(reason="no reply within 3 s")
         assert not link.connected
+
+    run(main())
+
+
+def test_a_short_time_out_is_kept_while_a_longer_one_is_looked_for() -> None:
+    async def main() -> None:
+        device = Device([good, silent])
+        link = device.link()
+        await link.ask(255, REQUEST, 10)
+        assert await link.ask(255, REQUEST, 1) == NoReply(reason="no reply within 1 s")
+        assert 0 <= asyncio.get_running_loop().time() - device.asked[1] - 1 <= TICK_S
+
+    run(main())
+
+
+def test_timeouts_that_differ_do_not_heap_up_looks() -> None:
+    """On a gateway whose line is never idle, with relays that are waited for longer than others."""
+
+    async def main() -> None:
+        deadlines, loop, random = Deadlines(), asyncio.get_running_loop(), Random(1)
+
+        def answers(wire: Wire, transaction: int) -> None:
+            loop.call_later(random.uniform(0.03, 0.09), wire.hear, adu(transaction, 255, SEVEN))
+
+        device = Device([answers] * 4_000)
+        wire = protocol.Wire(loop.time, deadlines, any_unit=True, ended=0.0)
+        wire.connection_made(Wire(device, wire))
+        timeouts = cycle((10.0, 1.0))
+
+        def ask(*_: Any) -> None:
+            if device.acts:
+                wire.ask(len(device.acts), 255, REQUEST.pdu, next(timeouts), loop.time(), ask)
+
+        ask()
+        await asyncio.sleep(200)
+        assert 0 < len(device.acts) < 1_000
+        assert sum(len(looks) for looks in deadlines._looks.values()) < 20
 
     run(main())
 

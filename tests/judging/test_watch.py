@@ -569,6 +569,17 @@ def test_an_answer_in_a_visit_that_was_given_up_is_one() -> None:
     assert silent.last_answer_at >= utc(answered)
 
 
+def test_the_last_answer_is_not_the_silence_after_it() -> None:
+    bench = visits(larch()).settle()
+    bench.now_s = bench.watch.next_nameplate
+    asked = len(bench.asked)
+    bench.fault = lambda _: None if len(bench.asked) == asked + 1 else SILENT
+    bench.visit()
+    answered = bench.asked[asked][0] + REPLY_S
+    (silent,) = of(Silent, bench.until(bench.now_s + 600))
+    assert silent.last_answer_at == utc(answered)
+
+
 def test_a_silent_relay_is_asked_once_an_interval() -> None:
     bench = visits(larch()).settle()
     bench.fault = always(SILENT)

@@ -124,16 +124,26 @@ def test_frames_come_whole_however_the_stream_is_torn(sent: list[Frame], data: A
     assert got == sent
 
 
-@given(before=st.binary(max_size=20), sent=made, cut=st.integers(-3, 3))
-def test_one_whole_frame_is_what_it_would_be_fed(before: bytes, sent: Frame, cut: int) -> None:
-    """And nothing else is one: not what comes behind a piece, nor a frame that is cut, or more."""
-    whole = adu(sent.transaction, sent.unit, sent.pdu)
-    data = whole[: len(whole) + cut] + bytes(max(0, cut))
+@given(
+    before=st.binary(max_size=20),
+    sent=made,
+    cut=st.integers(-3, 3),
+    protocol=st.just(0) | st.integers(0, 65_535),
+)
+def test_one_whole_frame_is_what_it_would_be_fed(
+    before: bytes, sent: Frame, cut: int, protocol: int
+) -> None:
+    """And nothing else is one: not what comes behind a piece, nor a frame that is cut, or more, or
+    of another protocol."""
+    whole = bytearray(adu(sent.transaction, sent.unit, sent.pdu))
+    whole[2:4] = protocol.to_bytes(2, "big")
+    data = bytes(whole[: len(whole) + cut]) + bytes(max(0, cut))
     reader = FrameReader()
     with suppress(BadHeader):
         reader.feed(before)
     alone = not reader._buffer and reader._broken is None
-    assert reader.one(data) == (sent if cut == 0 and alone else None)
+    good = cut == 0 and protocol == 0
+    assert reader.one(data) == (sent if good and alone else None)
 
 
 @given(st.lists(st.binary(max_size=400), max_size=8))

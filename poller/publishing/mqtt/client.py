@@ -204,7 +204,8 @@ class Client(aiomqtt.Client):
         def watch() -> None:
             # unless paho has written it all meanwhile and would never call this off again
             if self._client._registered_write:
-                self._when_open(self._loop.add_writer, sock, self._writable)
+                with self._lost_by_any_failure():  # the loop may have ended its watch
+                    self._when_open(self._loop.add_writer, sock, self._writable)
 
         self._loop.call_soon_threadsafe(watch)
 

@@ -36,6 +36,7 @@ class Wire:
         self._loop = asyncio.get_running_loop()
         self._under_way: dict[int, asyncio.Future[None]] = {}  # bounded by who puts
         self._heard = b""  # read, and not yet asked for by paho
+        self._failed = False  # the connection; what came before that is read still
         self._receive = paho._sock_recv
         paho._sock_recv = self._receive_little  # type: ignore[method-assign]
 
@@ -85,8 +86,10 @@ class Wire:
         sock = self._paho.socket()
         if not isinstance(sock, socket.socket):
             return False
+        if sock.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR):  # told once
+            self._failed = True
         decrypted = isinstance(sock, ssl.SSLSocket) and sock.pending()
-        return bool(self._heard or decrypted or sock.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR))
+        return bool(self._failed or self._heard or decrypted)
 
     def look(self) -> None:
         """Raises Overwhelmed. paho keeps a QoS 2 message until it is released, and lines up an
@@ -100,12 +103,20 @@ class Wire:
         if bufsize > limits.MQTT_HEARD_BYTES_MAX:
             raise Overwhelmed(f"the broker begins a packet of {bufsize} octets")
         if not self._heard:
-            self._heard = self._receive(limits.MQTT_HEARD_BYTES_MAX)
+            self._heard = self._receive_much()
             self._say_received()
         if self._paho._in_packet["command"] == 0 and self._take_acks() and not self._heard:
             raise BlockingIOError
         some, self._heard = self._heard[:bufsize], self._heard[bufsize:]
         return some
+
+    def _receive_much(self) -> bytes:
+        try:
+            return self._receive(limits.MQTT_HEARD_BYTES_MAX)
+        except BlockingIOError:
+            if self._failed:
+                raise ConnectionResetError("the connection failed") from None
+            raise
 
     def _take_acks(self) -> int:
         """Those where a packet begins that say no more than taken; how many octets they were."""

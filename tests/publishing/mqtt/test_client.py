@@ -9,6 +9,7 @@ import struct
 import threading
 from collections.abc import Callable, Coroutine
 from contextlib import suppress
+from pathlib import Path
 from typing import Any
 
 import aiomqtt
@@ -115,31 +116,65 @@ async def test_a_cancellation_that_comes_with_the_answer_is_not_lost() -> None:
     assert task.cancelled()
 
 
-@pytest.mark.parametrize("runs", [asyncio.run, uvloop.run])
+RUNS = pytest.mark.parametrize("runs", [asyncio.run, uvloop.run])  # of the tests; of the service
+Runs = Callable[[Coroutine[Any, Any, None]], None]
+PINGRESP = b"\xd0\x00"
+LASTS = {
+    "at once": [],
+    "after an answer": [PINGRESP],
+    "after more than is read at once": [20_000 * PINGRESP],
+}
+
+
+@RUNS
 @pytest.mark.parametrize("writes", [False, True])
-@pytest.mark.parametrize("last", [b"", b"\xd0\x00"], ids=["", "after a PINGRESP"])
-def test_a_connection_that_is_reset_is_lost_at_once(
-    runs: Callable[[Coroutine[Any, Any, None]], None], writes: bool, last: bytes
+@pytest.mark.parametrize("last", LASTS)
+def test_a_connection_that_is_reset_is_lost_at_once(runs: Runs, writes: bool, last: str) -> None:
+    runs(resets(LASTS[last], writes=writes))
+
+
+@RUNS
+@pytest.mark.parametrize("records", [1, 3])
+def test_so_is_one_with_tls(runs: Runs, records: int, certified: Path) -> None:
+    """Whose records are read one by one."""
+    serves = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    serves.load_cert_chain(certified / "server.pem", certified / "server.key")
+    asks = ssl.create_default_context(cafile=certified / "ca.pem")
+    runs(resets(records * [PINGRESP], serves=serves, asks=asks))
+
+
+async def resets(
+    last: list[bytes],
+    *,
+    writes: bool = False,
+    serves: ssl.SSLContext | None = None,
+    asks: ssl.SSLContext | None = None,
 ) -> None:
-    """In the loop of the tests, and in that of the service, which calls once over both."""
+    """A broker that sends this and a reset in one turn of the loop, so that they come together."""
+    client = Client(HOST, 0, protocol=aiomqtt.ProtocolVersion.V311, keepalive=60, tls_context=asks)
+    with socket.create_server((HOST, 0)) as listening:
+        client._port = listening.getsockname()[1]
 
-    async def lost() -> None:
-        with socket.create_server((HOST, 0)) as listening:
-            port = listening.getsockname()[1]
-            client = Client(HOST, port, protocol=aiomqtt.ProtocolVersion.V311, keepalive=60)
-            connecting = asyncio.create_task(client.__aenter__())
-            peer, _ = await asyncio.to_thread(listening.accept)
+        def accept() -> socket.socket:
+            peer, _ = listening.accept()
+            if serves is not None:
+                peer = serves.wrap_socket(peer, server_side=True)
+            peer.recv(1_000)
             peer.send(b"\x20\x02\x00\x00")  # CONNACK
-            await connecting
-        peer.send(last)
-        peer.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
-        peer.close()
-        with suppress(aiomqtt.MqttError):
-            if writes:
-                client.put("t", b"", retain=False, properties=None)
-        async with asyncio.timeout(5):
-            await asyncio.wait([client._disconnected])
-        assert client._disconnected.exception() is not None
-        client._drop()
+            return peer
 
-    runs(lost())
+        connecting = asyncio.create_task(client.__aenter__())
+        peer = await asyncio.to_thread(accept)
+        await connecting
+    await asyncio.sleep(0.1)  # for what comes after the handshake
+    for one in last:
+        peer.send(one)
+    peer.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+    peer.close()
+    with suppress(aiomqtt.MqttError):
+        if writes:
+            client.put("t", b"", retain=False, properties=None)
+    async with asyncio.timeout(5):
+        await asyncio.wait([client._disconnected])
+    assert client._disconnected.exception() is not None
+    client._drop()
