@@ -270,7 +270,8 @@ class Watch:
     def _listen(self) -> None:
         told: Finding | None
         if self._answered:
-            at = self._hearing.last_answer_at or self.now
+            at = self._hearing.last_answer_at
+            assert at is not None, "noted as it came"
             self._hearing, told = silence.heard(self._hearing, at)
         else:
             self._hearing, told = silence.missed(
