@@ -55,24 +55,24 @@ def process(
     *command: str, stdout: Any = None, stderr: Any = None, **environment: str
 ) -> Iterator[subprocess.Popen[str]]:
     """Ends with the block, politely first."""
-    started = subprocess.Popen(
+    with subprocess.Popen(
         command,
         stdout=stdout,
         stderr=stderr,
         env=os.environ | environment,
         text=True,
         cwd=ROOT,
-    )
-    try:
-        yield started
-    finally:
-        if started.poll() is None:
-            started.send_signal(signal.SIGTERM)
-            try:
-                started.wait(10)
-            except subprocess.TimeoutExpired:
-                started.kill()
-                started.wait()
+    ) as started:
+        try:
+            yield started
+        finally:
+            if started.poll() is None:
+                started.send_signal(signal.SIGTERM)
+                try:
+                    started.wait(10)
+                except subprocess.TimeoutExpired:
+                    started.kill()
+                    started.wait()
 
 
 @contextmanager

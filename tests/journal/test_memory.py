@@ -26,7 +26,7 @@ async def test_a_kill_finds_a_commit_before_or_after_it_is_durable(
     task = await begun(journal, turns)
     assert not task.done()
     assert len(journal.kill().read(0)) == durable
-    await asyncio.wait([task])
+    await asyncio.gather(task, return_exceptions=True)
 
 
 async def test_the_dead_write_nothing_more() -> None:

@@ -4,6 +4,7 @@
 - Receive maximum and maximum packet size of the broker are not looked at there.
 - Connecting blocks a thread that ending the program would wait for; here nobody waits.
 - A connection that is given up leaves its socket with the loop; here it is closed.
+- A handshake of TLS that failed leaves its socket to the garbage collector; here it is closed.
 - One that is lost in the moment in which it stands is taken for connected; here it is lost.
 - A broker may make it hold any amount; here it is left.
 - A cancellation that comes together with an answer is lost; here it is not.
@@ -15,6 +16,7 @@ import asyncio
 import logging
 import math
 import socket
+import ssl
 import threading
 from collections.abc import Awaitable, Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -40,6 +42,17 @@ SILENT.propagate = False
 LOOK_UP_S: Final = 0.05  # how soon a connecting thread notices that nobody waits for it
 
 
+class _Handshaking(ssl.SSLSocket):
+    """Closed where the handshake fails, which paho waits for."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
+
+
 class Client(aiomqtt.Client):
     """in_flight: messages that the broker takes at once. packet_max: bytes, at first what people
     say of the broker, then the least of that and what it says itself; None: any size.
@@ -55,12 +68,16 @@ class Client(aiomqtt.Client):
         *,
         will_anyway: bool = False,
         packet_max: int | None = None,
+        tls_context: ssl.SSLContext | None = None,
         **settings: Any,
     ) -> None:
+        if tls_context is not None:
+            tls_context.sslsocket_class = _Handshaking
         super().__init__(
             host,
             port,
             logger=SILENT,
+            tls_context=tls_context,
             timeout=limits.MQTT_CONNECT_S,
             max_queued_incoming_messages=limits.MQTT_HEARD_MAX,
             max_inflight_messages=limits.MQTT_IN_FLIGHT_MAX,

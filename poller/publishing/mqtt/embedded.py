@@ -32,7 +32,8 @@ class _Snapshots(dict[str, Any]):
 class EmbeddedBroker(Broker):  # type: ignore[misc, unused-ignore]
     """Sends a client retained messages for its own filters only; amqtt does so for everybody's.
 
-    What it has acknowledged it passes on; amqtt drops it where its sender is gone by then.
+    What it has acknowledged it passes on; amqtt drops it where its sender is gone by then. Who
+    hangs up before its CONNECT is hung up on; amqtt keeps the line.
     """
 
     def __init__(self, host: str, port: int) -> None:
@@ -54,6 +55,7 @@ class EmbeddedBroker(Broker):  # type: ignore[misc, unused-ignore]
         try:
             await super().stream_connected(reader, writer, listener_name)
         finally:
+            writer.close()
             self._connected.discard(writer)
 
     async def _publish_retained_messages_for_subscription(

@@ -63,6 +63,17 @@ async def test_it_stops_in_time_though_a_client_says_nothing_and_lets_it_go() ->
         writer.close()
 
 
+@pytest.mark.parametrize("said", [b"", bytes.fromhex("1010")], ids=["nothing", "half a CONNECT"])
+async def test_who_leaves_before_its_connect_is_let_go(said: bytes) -> None:
+    async with embedded_broker() as (host, port):
+        reader, writer = await asyncio.open_connection(host, port)
+        writer.write(said)
+        writer.write_eof()
+        async with asyncio.timeout(5):
+            assert await reader.read() == b""
+        writer.close()
+
+
 async def test_nobody_is_answered_by_what_is_left_of_it(monkeypatch: pytest.MonkeyPatch) -> None:
     """amqtt's own end may hang at any client; the others then were kept by pings for ever."""
 

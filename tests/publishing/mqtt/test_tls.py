@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import logging
 import shutil
 import subprocess
@@ -10,6 +11,7 @@ from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
 
+import aiomqtt
 import pytest
 from structlog.testing import capture_logs
 
@@ -158,3 +160,26 @@ async def test_what_is_wrong_with_a_connection_is_told(
         assert not pump.status()[0].connected
         assert not running.done()
         assert pump.status()[0].lag == 1
+
+
+async def test_a_handshake_that_failed_leaves_no_socket_behind(
+    broker: Mosquitto, keys: Path
+) -> None:
+    """Not until the next collection of garbage, which may be long in coming."""
+    house = house_with(SECRET)
+    settings = at(broker, tls={**TLS, "ca": "other-ca.pem"})
+    output = house.mqtt(site(settings), folder=str(keys))
+    before = descriptors()
+    gc.disable()
+    try:
+        for _ in range(3):
+            with pytest.raises(aiomqtt.MqttError, match="certificate verify failed"):
+                await output._connection()
+        await until(lambda: descriptors() <= before)
+    finally:
+        gc.enable()
+
+
+def descriptors() -> int:
+    """What this process has open, whichever it is."""
+    return len(list(Path("/dev/fd").iterdir()))
