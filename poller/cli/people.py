@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from poller.cli import common
-from poller.cli.ask import ask
+from poller.cli.ask import ask, ask_whoever
 from poller.cli.common import Exit, JsonOption, ReferenceOption, SiteOption, WhoOption, WhyOption
 from poller.model.canonical import stamp, unstamp
 
@@ -66,11 +66,14 @@ def pause(
 ) -> None:
     """Stop polling RELAY and free its client slot at once, until `bayroll resume`."""
     with common.told():
-        answer = ask(common.where(site), "pause", {"who": who, "relay": relay, "why": why})
+        args = {"who": who, "relay": relay, "why": why}
+        answer, by_service = ask_whoever(common.where(site), "pause", args)
     if as_json:
         common.print_json(answer)
-    else:
+    elif by_service:
         common.out.print(f"{relay}: paused; its connection is closed")
+    else:
+        common.out.print(f"{relay}: noted; no service runs: it will not be polled when one starts")
 
 
 def resume(
@@ -78,8 +81,10 @@ def resume(
 ) -> None:
     """Poll RELAY again."""
     with common.told():
-        answer = ask(common.where(site), "resume", {"who": who, "relay": relay})
+        answer, by_service = ask_whoever(common.where(site), "resume", {"who": who, "relay": relay})
     if as_json:
         common.print_json(answer)
-    else:
+    elif by_service:
         common.out.print(f"{relay}: polled again")
+    else:
+        common.out.print(f"{relay}: noted; no service runs: it will be polled when one starts")
