@@ -55,11 +55,16 @@ def unknown(check: str, says: str, about: str = "") -> Line:
 
 # The service and its journal.
 
+NO_SERVICE: Final = ("no service runs", "start it: bayroll run SITE")
 
-def of_service(status: Mapping[str, Any] | None, version: str) -> Iterator[Line]:
-    """status: as the control socket tells it; None: no service answers."""
+
+def of_service(
+    status: Mapping[str, Any] | None, version: str, why_not: tuple[str, str] = NO_SERVICE
+) -> Iterator[Line]:
+    """status: as the control socket tells it; None: no service answers, and why_not says why and
+    how to mend it."""
     if status is None:
-        yield look("service", "no service answers", "start it: bayroll run SITE")
+        yield look("service", *why_not)
         return
     runs = shown(str(status["version"]))
     if runs != version:

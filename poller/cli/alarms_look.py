@@ -59,6 +59,7 @@ def list_(
         with common.journal(place) as journal:
             state = journal.state()
         _relays_known(state, relay or ())
+        common.tell_if_stopped(place)
         catalogue = _catalogue(place)
     parts = tuple(Part) if everything else (Part.ANNUNCIATED,)
     found = rows(state, datetime.now(UTC), catalogue, relays=relay or (), parts=parts)
@@ -168,6 +169,7 @@ def show(
         with common.journal(place) as journal:
             state = journal.state()
         alarm = _alarm(state, name)
+        common.tell_if_stopped(place)
         seen = picture(alarm, state, datetime.now(UTC), _catalogue(place))
     if as_json:
         common.print_json(plain(seen))

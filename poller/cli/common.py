@@ -17,6 +17,7 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
+from poller.cli import no_service
 from poller.decide import Refusal
 from poller.edges import control
 from poller.edges.advisory_folder import known_of
@@ -204,13 +205,27 @@ def say(text: str, indent: int = 0, hang: int = 4) -> None:
 
 
 def live(place: Where) -> Mapping[str, StatusReading]:
-    """The last readings, from the running service; none where it is stopped."""
+    """The last readings, from the running service; none where it is stopped, which is told."""
+    return live_if_polled(place) or {}
+
+
+def live_if_polled(place: Where) -> Mapping[str, StatusReading] | None:
+    """As live; None where no service answers."""
     try:
         readings = control.request(place.socket, "live", "live", {})
     except control.Unreachable:
-        return {}
+        err.print(no_service.told_as_of(place.journal))
+        return None
     kind = adapter(StatusReading)
     return {name: kind.validate_python(reading) for name, reading in readings.items()}
+
+
+def tell_if_stopped(place: Where) -> None:
+    """On stderr, for answers that only the journal gives."""
+    try:
+        control.request(place.socket, "hello", "hello", {})
+    except control.Unreachable:
+        err.print(no_service.told_as_of(place.journal))
 
 
 def print_json(value: object) -> None:

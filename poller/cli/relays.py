@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Annotated, Final
 
@@ -42,26 +43,36 @@ COLUMNS: Final[dict[str, Callable[[Row], str]]] = {
     "against the list": lambda row: (row.firmware_status or "-").replace("_", " "),
     "open": lambda row: row.open_says or "-",
     "health": lambda row: _health(row),
-    "answering": lambda row: "paused" if row.paused else ANSWERING[row.answering],
+    "answering": lambda row: _answering(row),
     "read": lambda row: _age(row),
 }
 NOT_ON_A_NARROW_ONE: Final = frozenset({"model", "serial", "baseline"})
 WHERE_SAID: Final = frozenset({"against the list", "open"})  # else they would be columns of dashes
 
 
-def relay_table(table: Iterable[Row], width: int) -> Table:
-    """The roll as a person reads it; device text is escaped already. width: of the terminal."""
+def relay_table(table: Iterable[Row], width: int, *, polled: bool = True) -> Table:
+    """The roll as a person reads it; device text is escaped already. width: of the terminal.
+
+    polled: a service runs; else whether a relay answers now is not known.
+    """
     table = tuple(table)
+    columns = COLUMNS | {"answering": lambda row: _answering(row, polled=polled)}
     names = [
         name
-        for name, told in COLUMNS.items()
+        for name, told in columns.items()
         if (width >= WIDE_ENOUGH or name not in NOT_ON_A_NARROW_ONE)
         and (name not in WHERE_SAID or any(told(row) != "-" for row in table))
     ]
     drawn = common.table(names)
     for row in table:
-        drawn.add_row(*(COLUMNS[name](row) for name in names))
+        drawn.add_row(*(columns[name](row) for name in names))
     return drawn
+
+
+def _answering(one: Row | Picture, *, polled: bool = True) -> str:
+    if one.paused:
+        return "paused"
+    return ANSWERING[one.answering] if polled else "not known"
 
 
 def _health(row: Row) -> str:
@@ -103,7 +114,10 @@ def list_(
         place = common.where(site)
         with common.journal(place) as journal:
             state = journal.state()
-        found = rows(state, common.live(place), datetime.now(UTC))
+        live = common.live_if_polled(place)
+        found = rows(state, live or {}, datetime.now(UTC))
+        if live is None:
+            found = tuple(replace(row, answering=None) for row in found)
     found = select(
         found,
         text=text,
@@ -117,7 +131,7 @@ def list_(
         for row in found:
             common.print_json(plain(row))
     else:
-        common.out.print(relay_table(found, common.out.width))
+        common.out.print(relay_table(found, common.out.width, polled=live is not None))
         common.out.print(f"{len(found)} relays")
         stand = counted(state)
         if stand.alarms or stand.notices:
@@ -141,17 +155,21 @@ def show(
                 f"{relay}: no such relay"
                 + (f"; there are {near}" if near else "; see: bayroll list"),
             )
-        seen = picture(state, relay, common.live(place).get(relay), datetime.now(UTC))
+        live = common.live_if_polled(place)
+        seen = picture(state, relay, (live or {}).get(relay), datetime.now(UTC))
+        if live is None:
+            seen = replace(seen, answering=None)
     if as_json:
         common.print_json(plain(seen))
     else:
-        _print_picture(seen)
+        _print_picture(seen, polled=live is not None)
 
 
-def _print_picture(seen: Picture) -> None:
+def _print_picture(seen: Picture, *, polled: bool) -> None:
     out = common.out
     out.print(f"{seen.bay} {seen.function}  ({seen.id}, {seen.address}, map {seen.map or 'none'})")
-    state = "paused" if seen.paused else f"answering: {ANSWERING[seen.answering]}"
+    state = _answering(seen, polled=polled)
+    state = state if seen.paused else f"answering: {state}"
     out.print(f"{state}; baseline {seen.baseline.word}; nameplate {seen.source or 'not read yet'}")
     if seen.attributes:
         table = Table("", "now", "accepted", "", box=None, pad_edge=False)

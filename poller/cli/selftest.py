@@ -13,7 +13,7 @@ import typer
 
 from poller.answers import selftest as answers
 from poller.answers.selftest import Found, Line
-from poller.cli import common
+from poller.cli import common, no_service
 from poller.cli.common import Exit, JsonOption, SiteOption, Where
 from poller.decide import Refusal
 from poller.edges import control, files_seen, machine
@@ -62,7 +62,8 @@ def _lines(where: Where) -> Iterator[Line]:
     status, live = _asked(where)
     site, faults = _site(where)
     state, unusable = _state(where)
-    yield from answers.of_service(status, version("bayroll"))
+    why_not = no_service.why(where.journal)
+    yield from answers.of_service(status, version("bayroll"), why_not)
     yield answers.of_site(faults, site, state)
     yield answers.of_journal(unusable, SCHEMA_VERSION)
     seen = machine.look(where.journal)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import typer
 from rich.table import Table
 
 from poller.answers.alarms import Counts, counted
-from poller.cli import common
+from poller.cli import common, no_service
 from poller.cli.common import Exit, JsonOption, SiteOption, Where
 from poller.edges import control
 from poller.journal import JournalUnusable
@@ -17,7 +19,7 @@ def status(site: SiteOption = None, as_json: JsonOption = False) -> None:
     """Tell what the service does, what waits, and which outputs are behind."""
     with common.told():
         place = common.where(site)
-        said = control.request(place.socket, "status", "status", {})
+        said = _said(place)
         alarms = _alarms(place)
     journal = said["journal"]
     well = journal["failing"] is None and all(o["connected"] is not False for o in said["outputs"])
@@ -38,6 +40,15 @@ def status(site: SiteOption = None, as_json: JsonOption = False) -> None:
             table.add_row(line["output"], connected, str(line["lag"]), line["says"])
         common.out.print(table)
     raise typer.Exit(Exit.DONE if well else Exit.FOUND)
+
+
+def _said(place: Where) -> dict[str, Any]:
+    try:
+        told: dict[str, Any] = control.request(place.socket, "status", "status", {})
+    except control.Unreachable as reason:
+        says, mend = no_service.why(place.journal)
+        common.fail(Exit.UNREACHABLE, f"{says}: {reason}\n    mend: {mend}")
+    return told
 
 
 def _alarms(place: Where) -> Counts | None:

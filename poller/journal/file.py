@@ -177,16 +177,51 @@ def locked(path: Path) -> Iterator[Lock]:
         os.close(descriptor)
 
 
-def _held(path: Path, descriptor: int) -> Locked:
+def holder(path: Path) -> Locked | None:
+    """Which process writes this journal now; None: no process does, as far as it can be told."""
+    path = path.resolve()
+    try:
+        descriptor = os.open(path.with_name(path.name + ".lock"), os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return None
+    try:
+        # the lock of nobody is not tried: a service that starts just now would find it taken
+        if not _lives(_pid(descriptor)):
+            return None
+        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return _held(path, descriptor)
+    finally:
+        os.close(descriptor)
+    return None
+
+
+def _lives(pid: int | None) -> bool:
+    if not pid:
+        return False
+    try:
+        os.kill(pid, 0)
+    except (ProcessLookupError, OverflowError):
+        return False
+    except PermissionError:  # another user's
+        return True
+    return True
+
+
+def _pid(descriptor: int) -> int | None:
     text = os.pread(descriptor, 20, 0).decode("ascii", "replace").partition("\n")[0]
-    pid = int(text) if text.isdecimal() else None
+    return int(text) if text.isdecimal() else None
+
+
+def _held(path: Path, descriptor: int) -> Locked:
+    pid = _pid(descriptor)
     who = "another process" if pid is None else f"process {pid}"
     return Locked(
         Problem(
             code="journal-locked",
             file=str(path),
             what=f"{who} writes this journal",
-            mend="ask the running service, or stop it first",
+            mend="ask the running service, with BAYROLL_RUNTIME_DIR as it has it, or stop it first",
         ),
         pid,
     )
