@@ -19,6 +19,7 @@ from poller.cli.relays import WIDE_ENOUGH
 from poller.model.alarms import STATE_NAME, Alarm
 from poller.model.canonical import plain
 from poller.model.limits import SENTENCE_CHANGES_MAX
+from poller.model.near import instead, near, positions
 from poller.model.standing import State
 from poller.site.alarm_catalogue import Catalogue
 from poller.site.shipped_alarms import catalogue_of
@@ -79,8 +80,9 @@ def _relays_known(state: State, names: Sequence[str]) -> None:
         if name not in state.relays:
             common.fail(
                 Exit.BAD_INPUT,
-                f"{name}: no such relay, and no command of alarms\n"
-                "    mend: see: bayroll list; bayroll alarms --help",
+                f"{name}: no such relay, and no command of alarms\n    mend: "
+                + instead(near(name, positions(state.relays)), "see: bayroll list")
+                + "; bayroll alarms --help",
             )
 
 

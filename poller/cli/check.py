@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from poller.answers.words import count, place
 from poller.cli import common
 from poller.cli.common import Exit, JsonOption
 from poller.cli.page import page_problems
@@ -41,6 +44,8 @@ def check(
             common.out.print(str(problem))
     if site is None or problems:
         raise typer.Exit(Exit.BAD_INPUT)
+    for notice in same_position(site):
+        common.err.print(f"{site_file}: {notice}")
     busiest = max(60 / pace(site.file.intervals, entry).status_s for entry in site.file.relays)
     said = {
         "site": site.file.site,
@@ -52,10 +57,25 @@ def check(
         common.print_json(said)
     else:
         common.out.print(
-            f"{site_file}: no faults; {said['relays']} relays, "
+            f"{site_file}: no faults; {count(len(site.file.relays), 'relay', 'relays')}, "
             f"maps {', '.join(sorted(site.maps))}; "
             f"a relay is visited {said['visits_per_minute_at_most']} times a minute at most"
         )
+
+
+def same_position(site: Site) -> Iterator[str]:
+    """What people can't tell apart. It is no fault: a site that runs so is to start again."""
+    found: dict[str, list[str]] = defaultdict(list)
+    for relay in site.file.relays:
+        found[place(relay.bay, relay.function).casefold()].append(relay.id)
+    for ids in found.values():
+        if len(ids) > 1:
+            one = site.relay(ids[0])
+            yield (
+                f"{', '.join(ids)} are all {place(one.bay, one.function)}: tables, alarms and "
+                "messages for people call them the same\n"
+                "    mend: give each a bay and function of its own"
+            )
 
 
 def output_problems(site: Site, site_file: Path) -> list[Problem]:

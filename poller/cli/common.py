@@ -24,6 +24,7 @@ from poller.edges.advisory_folder import known_of
 from poller.journal import Journal
 from poller.journal.store import JournalUnusable
 from poller.model.canonical import adapter
+from poller.model.near import instead, near, positions
 from poller.model.problems import Faulty
 from poller.model.standing import State
 from poller.model.status import StatusReading
@@ -164,7 +165,8 @@ def relays_known(state: State, names: Iterable[str]) -> None:
     """Ends the command at the first that was never listed."""
     for name in names:
         if name not in state.relays:
-            fail(Exit.BAD_INPUT, f"{name}: no such relay; see: bayroll list")
+            there = near(name, positions(state.relays))
+            fail(Exit.BAD_INPUT, f"{name}: no such relay; {instead(there, 'see: bayroll list')}")
 
 
 def pairs(given: Iterable[str]) -> dict[str, str]:

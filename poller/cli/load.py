@@ -21,6 +21,7 @@ from poller.cli.run import loop_factory
 from poller.edges.clock import SystemClock
 from poller.edges.trial_at_relay import measure as measured_at
 from poller.model import limits
+from poller.model.near import instead, near
 from poller.reading.read_plan import compile_map
 from poller.site.settings import Site, pace
 
@@ -136,7 +137,9 @@ def _plain(one: RelayLoad | PlaceLoad) -> dict[str, Any]:
 def _try(site: Site, relay: str, for_s: int, as_json: bool) -> None:
     entry = site.file.by_id.get(relay)
     if entry is None:
-        common.fail(Exit.BAD_INPUT, f"{relay}: no such relay in this site file")
+        named = {one.id: f"{one.bay} {one.function}" for one in site.file.relays}
+        there = instead(near(relay, named), "bayroll load SITE lists them")
+        common.fail(Exit.BAD_INPUT, f"{relay}: no such relay in this site file; {there}")
     if asking.service_for(entry.host, entry.port) is not None:
         common.fail(
             Exit.BAD_INPUT,

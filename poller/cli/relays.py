@@ -16,7 +16,7 @@ from poller.answers.history import Entry, Wanted, entries
 from poller.answers.listing import Row, rows, select
 from poller.answers.one import Picture, picture
 from poller.answers.spares import box, follow, known
-from poller.answers.words import BEHAVIOUR, HEALTH, moment, span
+from poller.answers.words import BEHAVIOUR, HEALTH, count, moment, span
 from poller.cli import common
 from poller.cli.common import Exit, JsonOption, SiteOption
 from poller.journal import Journal
@@ -31,7 +31,9 @@ ANSWERING: Final = {None: "not asked yet", True: "yes", False: "no"}
 
 
 WIDE_ENOUGH: Final = 105  # columns of a terminal; below, what a person needs least is left out
+LIST_WIDE_ENOUGH: Final = 120  # likewise, for the roll; the id stays, since commands ask for it
 COLUMNS: Final[dict[str, Callable[[Row], str]]] = {
+    "relay": lambda row: row.id,
     "bay": lambda row: row.bay,
     "function": lambda row: row.function,
     "model": lambda row: row.model or "-",
@@ -46,7 +48,6 @@ COLUMNS: Final[dict[str, Callable[[Row], str]]] = {
     "answering": lambda row: _answering(row),
     "read": lambda row: _age(row),
 }
-NOT_ON_A_NARROW_ONE: Final = frozenset({"model", "serial", "baseline"})
 WHERE_SAID: Final = frozenset({"against the list", "open"})  # else they would be columns of dashes
 
 
@@ -57,16 +58,25 @@ def relay_table(table: Iterable[Row], width: int, *, polled: bool = True) -> Tab
     """
     table = tuple(table)
     columns = COLUMNS | {"answering": lambda row: _answering(row, polled=polled)}
+    narrow = left_out(table, width)
     names = [
         name
         for name, told in columns.items()
-        if (width >= WIDE_ENOUGH or name not in NOT_ON_A_NARROW_ONE)
-        and (name not in WHERE_SAID or any(told(row) != "-" for row in table))
+        if name not in narrow and (name not in WHERE_SAID or any(told(row) != "-" for row in table))
     ]
     drawn = common.table(names)
+    drawn.columns[0].no_wrap = True  # an id in two pieces is copied as neither
     for row in table:
         drawn.add_row(*(columns[name](row) for name in names))
     return drawn
+
+
+def left_out(table: Iterable[Row], width: int) -> tuple[str, ...]:
+    """Columns for which a narrow terminal has no room; a baseline that differs always has."""
+    if width >= LIST_WIDE_ENOUGH:
+        return ()
+    differs = any(row.baseline == "differs" for row in table)
+    return ("bay", "function", "model", "serial", *(() if differs else ("baseline",)))
 
 
 def _answering(one: Row | Picture, *, polled: bool = True) -> str:
@@ -132,7 +142,10 @@ def list_(
             common.print_json(plain(row))
     else:
         common.out.print(relay_table(found, common.out.width, polled=live is not None))
-        common.out.print(f"{len(found)} relays")
+        common.out.print(count(len(found), "relay", "relays"))
+        narrow = left_out(found, common.out.width)
+        if narrow:
+            common.say(f"on {LIST_WIDE_ENOUGH} columns or more also: {', '.join(narrow)}")
         stand = counted(state)
         if stand.alarms or stand.notices:
             common.out.print(f"of this site: {stand.says()}; see: bayroll alarms")
@@ -148,13 +161,7 @@ def show(
         place = common.where(site)
         with common.journal(place) as journal:
             state = journal.state()
-        if relay not in state.relays:
-            near = ", ".join(sorted(name for name in state.relays if name.startswith(relay[:3])))
-            common.fail(
-                Exit.BAD_INPUT,
-                f"{relay}: no such relay"
-                + (f"; there are {near}" if near else "; see: bayroll list"),
-            )
+        common.relays_known(state, [relay])
         live = common.live_if_polled(place)
         seen = picture(state, relay, (live or {}).get(relay), datetime.now(UTC))
         if live is None:

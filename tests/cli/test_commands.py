@@ -8,8 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from poller.journal.store import Writer
-from tests.cli.bench import Bench
+from poller.cli import common
+from poller.journal.store import Batch, Writer
+from poller.model.events import BaselineAccepted, Event
+from tests.cli.bench import AT, Bench, nameplate
 
 DONE, FOUND, BAD_INPUT, UNREACHABLE = 0, 1, 2, 3
 
@@ -188,3 +190,63 @@ def test_a_reading_can_be_entered_before_a_service_ever_ran(bench: Bench) -> Non
     bench.json("record", "q03-main1", "swRev=5.1 SP1", "--who", "x")
     row = next(row for row in bench.json("list") if row["id"] == "q03-main1")
     assert (row["swRev"], row["quality"]) == ("5.1 SP1", "manual")
+
+
+SAME = "q01-main1, q01-main2 are all Q01 main 1: "
+
+
+def test_check_says_which_relays_people_can_not_tell_apart(bench: Bench) -> None:
+    check = ("check", str(bench.site_file))
+    assert bench.run(*check, site=False).stderr == ""
+    before, own, after = bench.site_file.read_text().partition("id: q01-main2")
+    assert "function: main 2" in after
+    bench.site_file.write_text(
+        before + own + after.replace("function: main 2", "function: MAIN 1", 1)
+    )
+    result = bench.run(*check, site=False)
+    assert (result.exit_code, SAME in result.stderr) == (DONE, True)
+    assert result.stdout.count("no faults") == 1
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["show", "{}"],
+        ["history", "{}"],
+        ["alarms", "{}"],
+        ["due", "--relay", "{}"],
+        ["pause", "{}", "--who", "x", "--why", "y"],
+        ["record", "{}", "swRev=1", "--who", "x"],
+    ],
+)
+@pytest.mark.parametrize("asked", ["Q02 main 1", "Q02-MAIN1", "q02-mian1"])
+def test_a_relay_that_is_called_otherwise_is_told_by_its_id(
+    bench: Bench, words: list[str], asked: str
+) -> None:
+    result = bench.run(*(word.format(asked) for word in words))
+    assert (result.exit_code, f"{asked}: " in result.stderr) == (BAD_INPUT, True)
+    assert "there is q02-main1" in result.stderr or "there are q02-main1, " in result.stderr
+
+
+def test_the_roll_has_the_ids_that_commands_ask_for(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for width in (80, 240):
+        monkeypatch.setattr(common.out, "width", width)
+        lines = bench.run("list").stdout.splitlines()
+        assert sum(line.startswith("q02-main1 ") for line in lines) == 1, width
+        assert max(map(len, lines)) <= width
+
+
+def test_a_narrow_roll_says_what_it_leaves_out_yet_not_that_a_baseline_differs(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(common.out, "width", 80)
+    said = "on 120 columns or more also: bay, function, model, serial"
+    assert f"{said}, baseline\n" in bench.run("list").stdout
+    other = BaselineAccepted(nameplate=nameplate("5.0"), why="y", reference=None)
+    with Writer.open(bench.journal) as writer:
+        writer.write([Batch(events=(Event(at=AT, subject="q01-main1", body=other),))])
+    told = bench.run("list").stdout
+    assert f"{said}\n" in told
+    assert "differs" in told

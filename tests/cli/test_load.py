@@ -47,6 +47,7 @@ def test_more_than_there_is_time_for_is_found(bench: Bench) -> None:
     ("words", "code", "says"),
     [
         (["--measure", "q99"], BAD_INPUT, "no such relay"),
+        (["--measure", "Q02 main 1"], BAD_INPUT, "there is q02-main1"),
         (["--measure", "q01-main1", "--for", "soon"], BAD_INPUT, "write it as 10m, 2h or 90s"),
         (["--measure", "q01-main1", "--for", "0s"], BAD_INPUT, "from a second to 1 d"),
         (["--measure", "q01-main1", "--for", "99h"], BAD_INPUT, "from a second to 1 d"),
