@@ -12,7 +12,7 @@ from rich.table import Table
 from poller.answers.firmware import FirmwareRow, counted, firmware_rows, select
 from poller.answers.words import span
 from poller.cli import common
-from poller.cli.common import Exit, JsonOption, SiteOption
+from poller.cli.common import Exit, JsonOption, SiteOption, Where
 from poller.model.canonical import plain
 from poller.model.work import FirmwareStatus
 
@@ -36,7 +36,9 @@ def approved(
         place = common.where(site)
         with common.journal(place) as journal:
             state = journal.state()
-    everything = firmware_rows(state, datetime.now(UTC))
+        everything = firmware_rows(state, datetime.now(UTC))
+        common.bay_known(state, bay)
+        _rule_known(place, everything, rule)
     found = select(everything, bay=bay, status=status, rule=rule)
     if as_json:
         for row in found:
@@ -51,6 +53,14 @@ def approved(
                 "    mend: name an approved list in the site file: approved: approved.yaml"
             )
     raise typer.Exit(Exit.DONE if all(row.well for row in found) else Exit.FOUND)
+
+
+def _rule_known(place: Where, rows: Iterable[FirmwareRow], asked: str | None) -> None:
+    """Of the approved list; where the files of the site have faults just now any may be one."""
+    site = None if asked is None else common.site_if_sound(place)
+    if site is not None:
+        listed = {rule.id for rule in site.approved.rules} if site.approved else set()
+        common.one_of("rule", asked, listed | {row.rule for row in rows if row.rule is not None})
 
 
 def _table(found: Iterable[FirmwareRow]) -> Table:

@@ -51,6 +51,7 @@ def accept(
         if all_new or bay is not None or family is not None:
             with common.journal(place) as journal:
                 state = journal.state()
+            common.bay_known(state, bay)
             listed = None if family is None else common.site_if_sound(place)
             chosen += acceptable(state, listed, bay=bay, family=family, new_only=all_new)
             chosen = list(dict.fromkeys(chosen))

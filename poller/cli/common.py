@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from enum import IntEnum
 from pathlib import Path
-from typing import Annotated, NoReturn, TypeAlias
+from typing import Annotated, Final, NoReturn, TypeAlias
 
 import typer
 from rich.console import Console
@@ -28,6 +28,7 @@ from poller.model.near import instead, near, positions
 from poller.model.problems import Faulty
 from poller.model.standing import State
 from poller.model.status import StatusReading
+from poller.model.text import shown
 from poller.planning.known import Known
 from poller.site.load import load_site
 from poller.site.settings import Site
@@ -63,6 +64,9 @@ WhyOption: TypeAlias = Annotated[
 ReferenceOption: TypeAlias = Annotated[
     str | None, typer.Option("--reference", help="A work order, report or drawing number.")
 ]
+
+
+NAMES_SHOWN: Final = 20  # where none is near the one that was asked for
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,6 +171,22 @@ def relays_known(state: State, names: Iterable[str]) -> None:
         if name not in state.relays:
             there = near(name, positions(state.relays))
             fail(Exit.BAD_INPUT, f"{name}: no such relay; {instead(there, 'see: bayroll list')}")
+
+
+def one_of(what: str, asked: str | None, known: Iterable[str]) -> None:
+    """Ends the command at a filter that nothing can pass: it would tell that all is well."""
+    names = {name: name for name in sorted(known)}
+    if asked is not None and asked not in names:
+        there = near(asked, names) or tuple(names)[:NAMES_SHOWN]
+        told = instead(map(shown, there), "none is known")
+        fail(Exit.BAD_INPUT, f"{asked}: no such {what}; {told}")
+
+
+def bay_known(state: State, asked: str | None) -> None:
+    """As one_of, of a bay of the roll, whatever the case."""
+    bays = {relay.bay for relay in state.relays.values()}
+    if asked is not None and asked.casefold() not in {bay.casefold() for bay in bays}:
+        one_of("bay", asked, bays)
 
 
 def pairs(given: Iterable[str]) -> dict[str, str]:

@@ -41,6 +41,7 @@ def list_(
     """
     with common.told():
         found, state = _found(site, relay)
+        common.bay_known(state, bay)
     rows = [
         row
         for row in due_rows(found, state)

@@ -18,7 +18,7 @@ from poller.answers.one import Picture, picture
 from poller.answers.spares import box, follow, known
 from poller.answers.words import BEHAVIOUR, HEALTH, count, moment, span
 from poller.cli import common
-from poller.cli.common import Exit, JsonOption, SiteOption
+from poller.cli.common import Exit, JsonOption, SiteOption, Where
 from poller.journal import Journal
 from poller.journal.snapshot import base
 from poller.model.canonical import plain
@@ -30,6 +30,7 @@ from poller.model.work import FirmwareStatus
 ANSWERING: Final = {None: "not asked yet", True: "yes", False: "no"}
 
 
+BASELINES: Final = ("new", "accepted", "differs")
 WIDE_ENOUGH: Final = 105  # columns of a terminal; below, what a person needs least is left out
 LIST_WIDE_ENOUGH: Final = 120  # likewise, for the roll; the id stays, since commands ask for it
 COLUMNS: Final[dict[str, Callable[[Row], str]]] = {
@@ -124,6 +125,9 @@ def list_(
         place = common.where(site)
         with common.journal(place) as journal:
             state = journal.state()
+        common.bay_known(state, bay)
+        common.one_of("baseline", baseline, BASELINES)
+        _flag_known(state, place, flag)
         live = common.live_if_polled(place)
         found = rows(state, live or {}, datetime.now(UTC))
         if live is None:
@@ -149,6 +153,15 @@ def list_(
         stand = counted(state)
         if stand.alarms or stand.notices:
             common.out.print(f"of this site: {stand.says()}; see: bayroll alarms")
+
+
+def _flag_known(state: State, place: Where, asked: str | None) -> None:
+    """Of the maps of the site; where these have faults just now any flag may be one."""
+    site = None if asked is None else common.site_if_sound(place)
+    if site is not None:
+        told = {flag for each in site.maps.values() for flag in each.flags}
+        rose = {flag for relay in state.relays.values() for flag in relay.flags}
+        common.one_of("flag", asked, told | rose)
 
 
 def show(

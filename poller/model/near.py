@@ -10,7 +10,9 @@ from poller.model.standing import Relay
 
 NEAR_MAX: Final = 5  # more are no help
 ASKED_MAX: Final = 64  # characters that are compared
-ALIKE: Final = 0.75  # of 1: one letter of four may be another; common practice, no published source
+ALIKE: Final = (
+    0.66  # of 1: one letter of three may be another; common practice, no published source
+)
 LETTERS_MIN: Final = 2  # of the beginning of a name
 
 

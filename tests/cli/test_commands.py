@@ -250,3 +250,45 @@ def test_a_narrow_roll_says_what_it_leaves_out_yet_not_that_a_baseline_differs(
     told = bench.run("list").stdout
     assert f"{said}\n" in told
     assert "differs" in told
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["due", "--bay", "zz"], "zz: no such bay; there are B1, K1, Q01,"),
+        (["due", "--bay", "q0l"], "q0l: no such bay; there are Q0"),
+        (["list", "--bay", "zz"], "zz: no such bay; there are B1,"),
+        (["approved", "--bay", "zz"], "zz: no such bay; there are B1,"),
+        (
+            ["approved", "--rule", "larch-bot"],
+            "larch-bot: no such rule; there are larch-boot",
+        ),
+        (["list", "--flag", "nonsense"], "nonsense: no such flag; there are "),
+        (["list", "--flag", "FIRMWARE_CHANGED"], "no such flag; there is firmware_changed"),
+        (["list", "--baseline", "difers"], "difers: no such baseline; there is differs"),
+        (
+            ["baseline", "accept", "--bay", "zz", "--who", "x", "--why", "y"],
+            "zz: no such bay; there are B1,",
+        ),
+    ],
+)
+def test_a_filter_that_nothing_can_pass_is_no_all_clear(
+    bench: Bench, words: list[str], says: str
+) -> None:
+    result = bench.run(*words)
+    assert (result.exit_code, says in result.stderr) == (BAD_INPUT, True), result.output
+    assert result.stdout == ""
+
+
+def test_a_filter_that_something_could_pass_is_one(bench: Bench) -> None:
+    for words in (["--bay", "q03"], ["--flag", "storage_low"], ["--baseline", "differs"]):
+        assert bench.run("list", *words).exit_code == DONE
+    assert bench.run("approved", "--bay", "q03").exit_code == FOUND
+
+
+def test_while_the_files_have_faults_any_flag_or_rule_may_be_one(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(common, "site_if_sound", lambda _: None)
+    for words in (["list", "--flag", "nonsense"], ["approved", "--rule", "nonsense"]):
+        assert bench.run(*words).exit_code == DONE
