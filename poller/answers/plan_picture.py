@@ -11,6 +11,7 @@ from typing import Final
 from xml.sax.saxutils import escape
 from zoneinfo import ZoneInfo
 
+from poller.answers.words import count
 from poller.model.text import shown
 from poller.planning.outages.plan import Held, OutagePlan
 from poller.planning.outages.shape import OutageFile
@@ -26,6 +27,8 @@ HOLD_H: Final = 20
 def plan_svg(made: OutagePlan, outages: OutageFile) -> str:
     """Standing alone: its text alternative tells what is where."""
     question = made.question
+    steps = count(len(made.placed), "step", "steps")
+    windows = count(len({one.window for one in made.placed}), "outage", "outages")
     bays = sorted({job.bay for job in question.jobs})
     width = LEFT + CELL_W * len(question.slots) + RIGHT
     height = TOP + CELL_H * len(bays) + HOLD_H * len(made.holds) + 10
@@ -33,8 +36,7 @@ def plan_svg(made: OutagePlan, outages: OutageFile) -> str:
         f'<svg xmlns="http://www.w3.org/2000/svg" class="outages" role="img" width="{width}" '
         f'height="{height}" viewBox="0 0 {width} {height}" '
         'aria-labelledby="outages-title outages-desc">',
-        f'<title id="outages-title">{len(made.placed)} steps in '
-        f"{len({one.window for one in made.placed})} outages</title>",
+        f'<title id="outages-title">{steps} in {windows}</title>',
         f'<desc id="outages-desc">{escape(_told(made))}</desc>',
         *_heads(made, outages),
         *(line for row, bay in enumerate(bays) for line in _bay(made, bay, row)),

@@ -74,7 +74,8 @@ def _print(found: Measures) -> None:
     for at, text in enumerate(sources, 1):
         out.print(f"source {at}: {text}")
     for flood in found.floods:
-        out.print(f"flood: {moment(flood.start)} to {moment(flood.end)}, {flood.alarms} alarms")
+        alarms = count(flood.alarms, "alarm", "alarms")
+        out.print(f"flood: {moment(flood.start)} to {moment(flood.end)}, {alarms}")
     for name, times in found.top:
         out.print(f"most frequent: {shown(name)}, {count(times, 'time', 'times')}")
     for word, names in (

@@ -10,7 +10,7 @@ import typer
 from rich.table import Table
 
 from poller.answers.firmware import FirmwareRow, counted, firmware_rows, select
-from poller.answers.words import span
+from poller.answers.words import count, span
 from poller.cli import common
 from poller.cli.common import Exit, JsonOption, SiteOption, Where
 from poller.model.canonical import plain
@@ -46,7 +46,8 @@ def approved(
     else:
         common.out.print(_table(found))
         said = [f"{number} {_words(status)}" for status, number in counted(found).items()]
-        common.out.print(f"{len(found)} firmware versions: {', '.join(said)}" if said else "none")
+        versions = count(len(found), "firmware version", "firmware versions")
+        common.out.print(f"{versions}: {', '.join(said)}" if said else "none")
         if all(row.rule is None for row in everything):
             common.err.print(
                 "no rule was for any firmware so far\n"

@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from poller.answers.evidence import manifest
+from poller.answers.words import count
 from poller.cli import bundles, common
 from poller.cli.common import Exit, JsonOption, SiteOption
 from poller.journal import Journal, retention
@@ -63,7 +64,8 @@ def verify(
         common.print_json(found | {"events": result.count})
     else:
         common.out.print(
-            f"{path}: whole; {result.count} events, head {result.head.seq}:{result.head.hash}"
+            f"{path}: whole; {count(result.count, 'event', 'events')}, "
+            f"head {result.head.seq}:{result.head.hash}"
         )
 
 
@@ -148,7 +150,7 @@ def recover(
                 Exit.UNREACHABLE,
                 f"{new_file}: it can't be written: {reason}\n    mend: name a file on another disk",
             )
-    common.out.print(f"{new_file}: {saved.kept} events kept")
+    common.out.print(f"{new_file}: {count(saved.kept, 'event', 'events')} kept")
     if saved.broken is not None:
         common.out.print(f"not kept from event {saved.broken.seq} on: {saved.broken.reason}")
     common.out.print(

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from poller.answers.words import count
 from poller.cli import common
 from poller.cli.ask import ask, ask_whoever
 from poller.cli.common import Exit, JsonOption, ReferenceOption, SiteOption, WhoOption, WhyOption
@@ -43,7 +44,9 @@ def record(
     if as_json:
         common.print_json(answer)
     else:
-        common.out.print(f"{relay}: {len(given)} value(s) entered, read at {stamp(at)}")
+        common.out.print(
+            f"{relay}: {count(len(given), 'value', 'values')} entered, read at {stamp(at)}"
+        )
 
 
 def _moment(text: str | None) -> datetime:

@@ -8,6 +8,7 @@ import typer
 from rich.table import Table
 
 from poller.answers.alarms import Counts, counted
+from poller.answers.words import count
 from poller.cli import common, no_service
 from poller.cli.common import Exit, JsonOption, SiteOption, Where
 from poller.edges import control
@@ -26,9 +27,10 @@ def status(site: SiteOption = None, as_json: JsonOption = False) -> None:
     if as_json:
         common.print_json(said | {"alarms": None if alarms is None else plain(alarms)})
     else:
-        common.out.print(f"{said['site']}: {said['relays']} relays, Bayroll {said['version']}")
+        relays = count(said["relays"], "relay", "relays")
+        common.out.print(f"{said['site']}: {relays}, Bayroll {said['version']}")
         common.out.print(
-            f"journal: {journal['seq']} events, {journal['waiting']} waiting, "
+            f"journal: {count(journal['seq'], 'event', 'events')}, {journal['waiting']} waiting, "
             f"judging {journal['judging']}"
             + (f"; not written: {journal['failing']}" if journal["failing"] else "")
         )

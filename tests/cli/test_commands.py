@@ -292,3 +292,12 @@ def test_while_the_files_have_faults_any_flag_or_rule_may_be_one(
     monkeypatch.setattr(common, "site_if_sound", lambda _: None)
     for words in (["list", "--flag", "nonsense"], ["approved", "--rule", "nonsense"]):
         assert bench.run(*words).exit_code == DONE
+
+
+def test_one_of_a_thing_is_told_as_one(bench: Bench) -> None:
+    told = bench.run("record", "q03-main1", "swRev=5.1", "--who", "x").stdout
+    assert told.startswith("q03-main1: 1 value entered, read at ")
+    lines = bench.run("list", "--flag", "firmware_changed").stdout.splitlines()
+    assert "1 relay" in lines
+    told = bench.run("approved", "--bay", "B1").stdout.splitlines()[-1]
+    assert told == "1 firmware version: 1 not read"
