@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import os
 import tempfile
 from collections.abc import Iterator
@@ -51,15 +50,6 @@ def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
     elif everything and seen != READS:
         session.exitstatus = pytest.ExitCode.TESTS_FAILED
         print(f"\nfunction codes that no test sent to a server: {sorted(READS - seen)}")
-
-
-@pytest.hookimpl(trylast=True)
-def pytest_runtest_teardown(item: pytest.Item, nextitem: pytest.Item | None) -> None:
-    """What the tests of a file left is cleared away under its own name. In the middle of another's
-    it would be so while that loads a module, which Python to 3.11.7 does not survive where what is
-    cleared away complains (SystemError: AST constructor recursion depth mismatch)."""
-    if nextitem is None or nextitem.path != item.path:
-        gc.collect()
 
 
 @pytest.hookimpl(wrapper=True)

@@ -7,9 +7,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
+from poller.answers import investigations
+from poller.answers.firmware import firmware_rows
 from poller.answers.listing import natural
 from poller.answers.one import picture
 from poller.answers.words import age_s
+from poller.answers.work_words import FIRMWARE
 from poller.model.canonical import Utc
 from poller.model.nameplate import flat
 from poller.model.standing import Relay, State, baseline_word
@@ -51,6 +54,23 @@ class DifferenceRow:
     says: str
     accepted: str | None
     present: str | None
+
+
+def left_open(state: State, relays: Collection[str], now: datetime) -> tuple[str, ...]:
+    """What an accepted baseline does not settle: open investigations, and firmware that is not as
+    the approved list has it. A sentence each."""
+    unsolved = [
+        f"{one.relay}: investigation {one.id} stays open; say what it was: bayroll "
+        f"investigation dispose {one.id}. {one.says}"
+        for one in investigations.rows(state, now)
+        if one.relay in relays
+    ]
+    against = [
+        f"{one.id}: {one.firmware} firmware {one.version or '-'}: {FIRMWARE[one.status]}"
+        for one in firmware_rows(state, now)
+        if one.id in relays and not one.well
+    ]
+    return (*unsolved, *against)
 
 
 def baseline_rows(

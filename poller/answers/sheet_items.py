@@ -123,7 +123,8 @@ STOP: Final = (
     "settings.",
 )
 RETRY: Final = {
-    True: "One more try is permitted by the family's procedure; then roll back, or fit a spare.",
+    True: "With the version from before still in it, one more try is permitted by the family's "
+    "procedure; with any other, ask before one. Then roll back, or fit a spare.",
     False: "No second try: roll back, or fit a spare.",
     None: "No step of the approved list says whether a second try is permitted; ask before one.",
 }

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import Annotated
+from typing import Annotated, Final
 
 import typer
 
-from poller.answers.baselines import acceptable, baseline_rows, difference_rows
+from poller.answers.baselines import acceptable, baseline_rows, difference_rows, left_open
 from poller.answers.words import count, span
 from poller.cli import common
 from poller.cli.ask import ask
@@ -19,6 +19,9 @@ baseline = typer.Typer(no_args_is_help=True, help="The accepted nameplate of eac
 Relays = Annotated[
     list[str] | None, typer.Argument(metavar="[RELAY]...", help="Relays' ids; all without any.")
 ]
+
+
+STAYS_TOLD: Final = 20
 
 
 @baseline.command("accept")
@@ -60,10 +63,16 @@ def accept(
                 common.fail(Exit.FOUND, f"no relay of these is {kind} and has been read")
         args = {"who": who, "relays": chosen, "why": why, "reference": reference}
         answer = ask(place, "baseline_accept", args)
+        with common.journal(place) as journal:
+            stays = left_open(journal.state(), chosen, datetime.now(UTC))
     if as_json:
         common.print_json(answer | {"relays": chosen})
     else:
         common.out.print(f"baseline accepted for {len(chosen)}: {', '.join(chosen)}")
+        for one in stays[:STAYS_TOLD]:
+            common.out.print(f"  {one}")
+        if len(stays) > STAYS_TOLD:
+            common.out.print(f"  and {len(stays) - STAYS_TOLD} more; see: bayroll due")
 
 
 @baseline.command()

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from poller.answers.spares import SHELF, known
+from poller.answers.work import InTheWay, asked
 from poller.answers.work_words import NOTE
 from poller.cli import common, work_look
 from poller.cli.ask import ask
@@ -18,6 +21,7 @@ from poller.model.canonical import plain, stamp
 from poller.model.standing import State
 from poller.model.standing import shown as present
 from poller.model.work import Asset, NoteKind, SettingsFile, WorkKind
+from poller.work.of_the_box import PRESENT_VERSION
 from poller.work.window import window
 
 work = typer.Typer(no_args_is_help=True, help="Planned work: updates, replacements, settings.")
@@ -109,8 +113,22 @@ def add(
     if as_json:
         common.print_json(answer | {"relays": relays})
         return
+    with common.told(), common.journal(place) as journal:
+        state = journal.state()
     for name, relay in zip(answer.get("works", ()), relays, strict=False):
         common.out.print(f"{name}: planned on {relay}; see: bayroll work show {name}")
+        for way in _for_good(place, state, name):
+            common.out.print(f"  in the way ({way.rule}): {way.says}\n    mend: {way.cure}")
+
+
+def _for_good(place: common.Where, state: State, name: str) -> Iterator[InTheWay]:
+    """What no preparation removes, told now and not on the day: a version that no step leads to."""
+    if name not in state.works:
+        return
+    one = state.works[name]
+    reading = common.live(place).get(one.plan.relay)
+    seen = asked(one, state, common.site_if_sound(place), reading, datetime.now(UTC))
+    yield from (way for way in seen.in_the_way or () if way.rule == PRESENT_VERSION)
 
 
 def _kind(kind: WorkKind | None, replace: bool) -> WorkKind:

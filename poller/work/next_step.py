@@ -7,7 +7,7 @@ from typing import Final
 from poller.model.nameplate import Nameplate
 from poller.model.standing import Relay, shown
 from poller.model.work import Line
-from poller.site.approved import same_version, step_for
+from poller.site.approved import Rule, same_version, step_for
 from poller.site.settings import Site
 from poller.work.groups import several, short
 from poller.work.line_names import (
@@ -101,12 +101,26 @@ def _after_stop(line: Line, site: Site, plate: Nameplate | None) -> str:
     if rule is None or line.read is None:
         return NO_LIST
     step = step_for(rule, line.read, line.expected)
-    retry = step is not None and step.retry_allowed
-    first = "the approved list permits one more try" if retry else "no second try is permitted"
-    back = [
-        one.to
-        for one in rule.steps
-        if one.direction == "rollback" and same_version(rule, one.from_, line.read)
-    ]
-    way = f"go back to {several(map(short, back))}, or " if back else ""
+    if step is None:
+        others = _permitted(rule, "update", line.read)
+        only = f", only to {several(others)}" if others else ""
+        first = (
+            f"the approved list has no step from {short(line.read)} to {short(line.expected)}"
+            f"{only}: ask before a second try"
+        )
+    elif step.retry_allowed:
+        first = "the approved list permits one more try"
+    else:
+        first = "no second try is permitted"
+    back = _permitted(rule, "rollback", line.read)
+    way = f"go back to {several(back)}, or " if back else ""
     return f"{first}; then {way}fit a spare"
+
+
+def _permitted(rule: Rule, direction: str, present: str) -> list[str]:
+    """To which versions, from there."""
+    return [
+        short(one.to)
+        for one in rule.steps
+        if one.direction == direction and same_version(rule, one.from_, present)
+    ]

@@ -36,5 +36,5 @@ def unless(although: str | None, asked: str, objections: Sequence[Objection]) ->
     if len(objections) > len(told):
         told.append(f"  and {len(objections) - len(told)} more")
     raise Refusal(
-        "\n".join([f"{asked}:", *told, "  or say why it is done all the same (although)"])
+        "\n".join([f"{asked}:", *told, '  or say why it is done all the same: --although "WHY"'])
     )

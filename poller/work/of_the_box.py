@@ -14,6 +14,8 @@ from poller.work.groups import several, short
 from poller.work.obstacle import Case, Obstacle, untold
 from poller.work.procedure import rule_of, with_words
 
+PRESENT_VERSION: Final = "present-version"
+
 
 def _answering(case: Case) -> Iterator[Obstacle]:
     if case.relay.paused:
@@ -47,7 +49,7 @@ def _present_version(case: Case) -> Iterator[Obstacle]:
     for attribute in _leading(case.work):
         wrong = _wrong_start(case, attribute)
         if wrong is not None:
-            yield Obstacle(rule="present-version", says=wrong[0], cure=wrong[1])
+            yield Obstacle(rule=PRESENT_VERSION, says=wrong[0], cure=wrong[1])
 
 
 def _leading(work: Work) -> tuple[str, ...]:

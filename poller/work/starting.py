@@ -88,8 +88,10 @@ def _tried(work: Work, site: Site) -> tuple[Obstacle, ...]:
         return ()
     if work.tries > 1:
         says = f"it was tried {work.tries} times"
-    else:
+    elif steps:
         says = "it was tried once, and the approved list permits no second try"
+    else:
+        says = "it was tried once, and no step of the approved list permits a second try"
     return (
         Obstacle(
             rule="retry",

@@ -71,7 +71,7 @@ def lines(
         work=work, relay=relay, site=site, reading=reading if fresh else None, since=since
     )
     found = [*_attributes(looked), *_status(looked), _answering(looked)]
-    return (*found, _soak(looked, found, at), _test(looked))
+    return (*found, _soak(looked, found, at), functional_test(looked.work))
 
 
 def holds(told: Sequence[Line]) -> bool:
@@ -187,8 +187,9 @@ def _soak(looked: Looked, others: Sequence[Line], at: datetime) -> Line:
     )
 
 
-def _test(looked: Looked) -> Line:
-    note = looked.work.tested
+def functional_test(work: Work) -> Line:
+    """What a person noted, and no reading says."""
+    note = work.tested
     if note is None:
         return Line(name=TEST, expected="passed", read=None, at=None, ok=None)
     return Line(name=TEST, expected="passed", read="passed", at=note.at, ok=True)

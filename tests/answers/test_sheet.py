@@ -138,7 +138,7 @@ def test_the_familys_own_procedure_is_quoted(heading: str, words: str) -> None:
 @pytest.mark.parametrize(
     ("where", "says"),
     [
-        (SITE, "One more try is permitted"),
+        (SITE, "With the version from before still in it, one more try is permitted"),
         (site(RULE | {"steps": [RULE["steps"][0] | {"retry_allowed": False}]}), "No second try"),
         (site(RULE | {"steps": []}), "No step of the approved list says"),
         (site(None), "No step of the approved list says"),

@@ -180,6 +180,17 @@ def test_add_asks_for_one_piece_for_each_relay(bench: Bench, asked: list[tuple[A
     )
 
 
+def test_an_accepted_baseline_leaves_open_what_nobody_answered_for(own: Bench) -> None:
+    words = ["q01-main1", "--who", "Ada Quill", "--why", "let it be"]
+    told = own.run("baseline", "accept", *words).stdout.splitlines()
+    assert told[0] == "baseline accepted for 1: q01-main1"
+    assert told[1].startswith(
+        "  q01-main1: investigation i1 stays open; say what it was: bayroll investigation dispose "
+        "i1. firmware changed from 5.1 SP2 to 5.2"
+    )
+    assert told[2:] == ["  q01-main1: device firmware 5.2: no rule"]
+
+
 def test_add_says_under_which_ids(bench: Bench, asked: list[tuple[Any, str]]) -> None:
     words = ["q01-main1", "q02-main1", *WINDOW, "--to", "5.3", "--who", "x"]
     told = bench.run("work", "add", *words).stdout
@@ -187,6 +198,15 @@ def test_add_says_under_which_ids(bench: Bench, asked: list[tuple[Any, str]]) ->
         "w8: planned on q01-main1; see: bayroll work show w8",
         "w9: planned on q02-main1; see: bayroll work show w9",
     ]
+
+
+def test_add_says_at_once_that_no_step_leads_to_the_version(own: Bench) -> None:
+    """Not on the day of the outage."""
+    words = ["q02-main1", *WINDOW, "--to", "9.9", "--who", "x"]
+    told = own.run("work", "add", *words).stdout.splitlines()
+    assert told[0] == "w3: planned on q02-main1; see: bayroll work show w3"
+    assert told[1].startswith("  in the way (present-version): no rule of the approved list")
+    assert [line.split(":")[0] for line in told[2:]] == ["    mend"]
 
 
 def test_add_takes_the_sums_of_the_settings_files(

@@ -112,7 +112,7 @@ class House:
     def use_page(self) -> bytes:
         """Refused, refused, let in; then every view, and what a program is told."""
         seen = b""
-        with httpx.Client(base_url=self.page) as client:
+        with httpx.Client(base_url=self.page, timeout=60) as client:
             for user, password in (
                 ("ute", MARKS["a wrong page password"]),
                 (MARKS["a password typed as a name"], "a-long-password"),

@@ -123,7 +123,7 @@ async def test_outputs_in_trouble_hold_up_neither_polling_nor_each_other(
             before = {one: service.live()[one].at for one in relays}
             began = time.monotonic()
             await until(lambda: all(service.live()[one].at > before[one] for one in relays))
-            assert time.monotonic() - began < 4 * STATUS_S, "each was asked again in its turn"
+            assert time.monotonic() - began < 8 * STATUS_S, "each was asked again in its turn"
             await fleet.do("q02-main1", Flag(flag="storage_low", standing=True))
             await until(lambda: "storage_low" in service.durable.relays["q02-main1"].flags)
             await until(lambda: well.seqs[-1:] == [service.durable.seq])
@@ -182,7 +182,7 @@ async def test_killing_a_process_or_a_client_changes_nothing_for_polling_and_oth
             before = {one: service.live()[one].at for one in relays}
             began = time.monotonic()
             await until(lambda b=before: all(service.live()[one].at > b[one] for one in relays))
-            assert time.monotonic() - began < 4 * STATUS_S, "each was asked again in its turn"
+            assert time.monotonic() - began < 8 * STATUS_S, "each was asked again in its turn"
             await fleet.do("q02-main1", Flag(flag="storage_low", standing=standing))
             await until(
                 lambda s=standing: ("storage_low" in service.durable.relays["q02-main1"].flags) == s

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import pytest
-from playwright.async_api import Browser, ConsoleMessage, Page, Playwright, async_playwright
+from playwright.async_api import Browser, ConsoleMessage, Page, Playwright, async_playwright, expect
 
 from poller.site.settings import Page as Settings
 from poller.web.server import Served
@@ -24,6 +24,7 @@ CHROMIUM: Final = shutil.which("chromium")
 AXE: Final = Path(__file__).parents[2] / ".ci/node_modules/axe-core/axe.min.js"
 WIDTHS: Final = {1280: 900, 390: 844}
 SOON_MS: Final = 20_000  # a loaded machine
+expect.set_options(timeout=SOON_MS)  # a page's own default is not for it
 
 
 class Chromium:

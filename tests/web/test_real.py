@@ -83,7 +83,7 @@ def _add_first(station: Station) -> None:
 
 def _add_others(station: Station) -> None:
     """By the API."""
-    with httpx.Client(base_url=f"{station.address}/api/v1") as client:
+    with httpx.Client(base_url=f"{station.address}/api/v1", timeout=60) as client:
         told = {"user": ADMINISTRATOR, "password": PASSWORD}
         form = client.post("/session", json=told).raise_for_status().json()["form"]
         for user, role in ((OPERATOR, "operator"), (VIEWER, "viewer")):

@@ -331,8 +331,13 @@ case(
 )  # fmt: skip
 case(
     "swRev", "5.1 SP2", "5.2", False,
-    f"{STOP}; no second try is permitted; then go back to 5.1, or fit a spare. "
-    f"{FAILED}. {HARDWARE}",
+    f"{STOP}; the approved list has no step from 5.2 to 5.1 SP2: ask before a second try; then go "
+    f"back to 5.1, or fit a spare. {FAILED}. {HARDWARE}",
+)  # fmt: skip
+case(
+    "swRev", "5.2", "5.1", False,
+    f"{STOP}; the approved list has no step from 5.1 to 5.2, only to 5.1 SP2: ask before a second "
+    f"try; then fit a spare. {FAILED}. {HARDWARE}",
 )  # fmt: skip
 case(
     "components.boot.swRev", "2.5", "2.4", False,

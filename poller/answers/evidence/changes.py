@@ -133,8 +133,8 @@ def _package(
 
 
 def _verified(work: Work) -> str:
-    failing = sum(line.ok is False for line in work.lines)
-    lines = f"{len(work.lines) - failing} of {count(len(work.lines), 'line', 'lines')} as expected"
+    well = sum(line.ok is True for line in work.lines)
+    lines = f"{well} of {count(len(work.lines), 'line', 'lines')} as expected"
     return f"{state_says(work)}; {lines}" if work.lines else state_says(work)
 
 

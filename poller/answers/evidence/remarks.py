@@ -87,10 +87,15 @@ def _rest(report: Report) -> Iterator[Remark]:
         )
         yield Remark(says=says, grave=False, at=f"e-{unchecked[0].seq}")
     for work in report.works:
-        missing = sum(line.ok is not True for line in work.lines)
-        if missing:
-            lines = count(missing, "line", "lines")
-            says = f"Work {work.id}, {work.position} ({work.state}): {lines} not as expected."
+        wrong = sum(line.ok is False for line in work.lines)
+        untold = sum(line.ok is None for line in work.lines)
+        found = (
+            f"{count(number, 'line', 'lines')} {says}"
+            for number, says in ((wrong, "not as expected"), (untold, "not told"))
+            if number
+        )
+        if says := ", ".join(found):
+            says = f"Work {work.id}, {work.position} ({work.state}): {says}."
             yield Remark(says=says, grave=False, at=f"w-{work.id}")
     for package in report.packages:
         if package.against:

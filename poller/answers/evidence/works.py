@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, deque
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -13,7 +14,9 @@ from poller.model import limits
 from poller.model.events import Event, RuleOverridden, WorkAdded, WorkMoved, WorkNoted
 from poller.model.standing import State
 from poller.model.text import shown
-from poller.model.work import ENDED, SettingsFile, Work
+from poller.model.work import ENDED, Line, SettingsFile, Work
+from poller.work.line_names import TEST
+from poller.work.verification import functional_test
 
 
 @dataclass(slots=True)
@@ -68,9 +71,17 @@ class Steps:
                     at=line.at,
                     ok=line.ok,
                 )
-                for line in work.lines
+                for line in (
+                    functional_test(work) if one.name == TEST else one for one in work.lines
+                )
             ),
         )
+
+
+def _lines(work: Work) -> Iterator[Line]:
+    """As last checked; a note moves that of the test, checked or not."""
+    for line in work.lines:
+        yield functional_test(work) if line.name == TEST else line
 
 
 def _settings(one: SettingsFile | None) -> str:

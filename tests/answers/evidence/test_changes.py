@@ -11,7 +11,7 @@ from poller.answers.evidence.report import Change
 from poller.model import events as ev
 from poller.model.due import Signature
 from poller.model.events import ChangeClass
-from poller.model.work import Disposition, Line, WorkState
+from poller.model.work import Disposition, Line, NoteKind, WorkState
 from poller.planning.reasons import BASELINE_DAYS
 from tests.answers.evidence.story import (
     DUTIES,
@@ -80,6 +80,33 @@ def test_a_planned_change_names_its_work() -> None:
 
 def test_a_planned_change_names_its_verification() -> None:
     assert the_change([*START, *WORK], YEAR).verified == "verified; 1 of 1 line as expected"
+
+
+def checked(*oks: bool | None) -> ev.Event:
+    lines = tuple(
+        Line(name=name, expected="passed", read=None, at=None, ok=ok)
+        for name, ok in zip(("test", "hwRev", "orderCode"), oks, strict=False)
+    )
+    body = ev.VerificationChecked(work="w1", lines=lines, holds=False, proven=False)
+    return event("02-04", body)
+
+
+def noted_as_tested(day: str) -> ev.Event:
+    body = ev.WorkNoted(work="w1", note=NoteKind.TESTED, text="injected to the trip")
+    return event(day, body, by="A. Quill")
+
+
+def test_a_line_that_nobody_told_is_not_as_expected() -> None:
+    told = the_change([*START, *WORK[:-1], checked(None, True, False)], YEAR)
+    assert told.verified.endswith("; 1 of 3 lines as expected")
+
+
+def test_a_functional_test_noted_after_the_last_check_is_told() -> None:
+    """Where the wrong version came up nothing is checked any more, and a person goes on noting."""
+    told = [*START, *WORK[:-1], checked(None), noted_as_tested("02-05")]
+    (work,) = gathered(told, YEAR).works()
+    (line,) = work.lines
+    assert (line.read, line.at, line.ok) == ("passed", at("02-05"), True)
 
 
 def test_an_unplanned_change_has_no_authorisation() -> None:

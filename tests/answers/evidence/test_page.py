@@ -19,6 +19,7 @@ from poller.answers.evidence.report import Chain, Configuration, Report
 from poller.answers.evidence.tables import TABLES, as_csv
 from poller.model import events as ev
 from poller.model.nameplate import Nameplate
+from poller.model.work import Line
 from tests.answers.evidence.story import (
     NEW,
     accepted,
@@ -30,6 +31,7 @@ from tests.answers.evidence.story import (
     listed,
     loaded,
     opened,
+    planned,
     read,
     span,
 )
@@ -199,6 +201,19 @@ def test_what_asks_for_an_answer(case: str) -> None:
         seq.sub("change (", part) in seq.sub("change (", says)
         for part, says in zip(wanted, told, strict=True)
     ] == [True] * len(wanted), told
+
+
+def test_a_line_that_was_not_told_is_not_called_wrong() -> None:
+    lines = tuple(
+        Line(name=name, expected="a", read=None, at=None, ok=ok)
+        for name, ok in (("swRev", False), ("soak", None), ("test", None), ("hwRev", True))
+    )
+    body = ev.VerificationChecked(work="w1", lines=lines, holds=False, proven=False)
+    made = report([*CALM, planned("02-01", "02-03"), event("02-04", body)])
+    told = [one.says for one in remarks(made) if one.says.startswith("Work w1")]
+    assert [one.partition(": ")[2] for one in told] == [
+        "1 line not as expected, 2 lines not told."
+    ], told
 
 
 def test_a_broken_journal_stands_on_top() -> None:
