@@ -39,10 +39,10 @@ class Cause(IntEnum):
     MISOPERATION = 1
     WITHDRAWN = 2
     AFFECTED = 3
-    BASELINE_OVERDUE = 4
-    EVALUATION_OVERDUE = 5
-    EXCEPTION_ENDING = 6
-    INVESTIGATION = 7
+    INVESTIGATION = 4  # what runs there nobody knows of: before all that is only late on paper
+    BASELINE_OVERDUE = 5
+    EVALUATION_OVERDUE = 6
+    EXCEPTION_ENDING = 7
     NEEDS_A_PERSON = 8
     NOT_APPROVED = 9
     BELOW_TARGET = 10

@@ -41,8 +41,16 @@ def _hosts(whole: Whole) -> Iterator[Fault]:
                 path=("relays", at, "host"),
                 code="site-host",
                 what=f"{relay.host!r} is not one address or host name",
-                mend="list each relay with its own address; nothing is scanned",
+                mend=_host_mend(relay.host),
             )
+
+
+def _host_mend(host: str) -> str:
+    if "://" in host:
+        return "write the address alone, without what stands before it"
+    if _address(host) is None and host.replace(".", "").isdecimal():
+        return "write four numbers from 0 to 255, without zeros in front"
+    return "list each relay with its own address; nothing is scanned"
 
 
 def _broker_host(whole: Whole) -> Iterator[Fault]:

@@ -234,6 +234,12 @@ def test_an_evaluation_is_owed_every_thirty_five_days(days: int, expected: list[
     assert causes(given, site=rated("medium")) == expected
 
 
+def test_what_runs_there_unknown_stands_before_what_is_late_on_paper() -> None:
+    given = replace(state(), investigations=investigation())
+    first, second = found(given, site=rated("medium"))
+    assert (first.relay, second.maker) == (R, "Tarnwick Electric")
+
+
 # Exceptions.
 
 
