@@ -15,6 +15,7 @@ from poller.reading.frames import Request
 from poller.reading.identification import BadObjects, Identification
 from poller.reading.read_plan import Pass
 
+ILLEGAL_FUNCTION: Final = 1
 ILLEGAL_ADDRESS: Final = 2
 LATER: Final = frozenset({5, 6})  # acknowledge and busy: ask again later, no fault
 AWAY: Final = frozenset({0x0A, 0x0B})  # the gateway answers for a unit that does not
