@@ -21,7 +21,7 @@ from poller.reading.frames import Request
 from poller.reading.read_plan import Pass
 from poller.reading.run import PassRead
 from poller.site.builtin import ANY
-from poller.site.load import load_map
+from poller.site.load import UNREADABLE, load_map, mend_unreadable, why_unreadable
 from poller.site.register_map import RegisterMap
 
 Ask: TypeAlias = Callable[[Request], Awaitable[Outcome]]
@@ -58,8 +58,10 @@ def map_named(text: str | None) -> RegisterMap:
     assert text is not None
     try:
         return load_map(common.read_text(text), text)
-    except OSError as reason:
-        common.fail(Exit.BAD_INPUT, f"{text}: can't be read: {reason.strerror}")
+    except UNREADABLE as reason:
+        mend = mend_unreadable(reason, "name a map file that can be read")
+        why = why_unreadable(reason)
+        common.fail(Exit.BAD_INPUT, f"{text} can't be read: {why}\n    mend: {mend}")
     except Faulty as reason:
         common.fail(Exit.BAD_INPUT, str(reason))
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Final
 
 import typer
 
@@ -25,6 +25,8 @@ journal = typer.Typer(no_args_is_help=True, help="The journal: is it whole, and 
 FileOption = Annotated[
     Path | None, typer.Option("--file", help="A journal file, in place of the site's.")
 ]
+
+SEQ_MAX: Final = 2**63 - 1  # the highest number that a journal file has room for
 
 
 def _path(file: Path | None, site: Path | None) -> Path:
@@ -84,7 +86,9 @@ def head_named(text: str | None) -> Head | None:
 @journal.command()
 def export(
     file: FileOption = None,
-    after: Annotated[int, typer.Option("--after", help="Events with a higher seq only.")] = 0,
+    after: Annotated[
+        int, typer.Option("--after", help="Events with a higher seq only.", min=0, max=SEQ_MAX)
+    ] = 0,
     site: SiteOption = None,
 ) -> None:
     """Print every event as one JSON line, with its hash."""

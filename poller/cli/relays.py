@@ -235,7 +235,9 @@ def history(
     kind: Annotated[
         list[str] | None, typer.Option("--kind", help="Only events of this kind; may be repeated.")
     ] = None,
-    last: Annotated[int, typer.Option("--last", help="How many, the newest.", min=1)] = 50,
+    last: Annotated[
+        int, typer.Option("--last", help="How many, the newest.", min=1, max=1_000_000)
+    ] = 50,
     serial: Annotated[
         str | None,
         typer.Option(

@@ -8,6 +8,7 @@ from typing import Final
 from poller.model.problems import Faulty, Problem
 from poller.planning.outages.check import load_outages
 from poller.planning.outages.shape import OutageFile
+from poller.site.load import UNREADABLE, mend_unreadable, why_unreadable
 from poller.site.settings import Site
 
 NAME: Final = "outages.yaml"
@@ -19,9 +20,9 @@ def read_outages(site_file: Path, site: Site, named: Path | None = None) -> Outa
     file = named or site_file.parent / NAME
     try:
         text = file.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as reason:
-        what = f"it can't be read: {getattr(reason, 'strerror', None) or 'it is not UTF-8 text'}"
-        code = "outages-file-unreadable"
-        problem = Problem(code=code, file=str(file), what=what, mend=MEND)
+    except UNREADABLE as reason:
+        what = f"it can't be read: {why_unreadable(reason)}"
+        code, mend = "outages-file-unreadable", mend_unreadable(reason, MEND)
+        problem = Problem(code=code, file=str(file), what=what, mend=mend)
         raise Faulty([problem]) from reason
     return load_outages(text, str(file), site)

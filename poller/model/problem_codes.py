@@ -141,7 +141,7 @@ CODES: Final[dict[str, str]] = {
     "site-group-pair-twice": "a protection group names a pair of versions twice",
     "site-host": "a host is not one address or host name",
     "site-intervals": "two intervals of a relay contradict each other",
-    "site-map-missing": "a map that a relay names is not there",
+    "site-map-missing": "a map that a relay names can't be read",
     "site-map-twice": "a relay names a map twice",
     "site-maps-identity": "the maps of one relay read its identity in different ways",
     "site-no-broker": "an output needs a broker and the site has none",

@@ -84,8 +84,8 @@ def load_site(path: str, read: Read) -> Site:
     try:
         text = read(path)
     except UNREADABLE as reason:
-        what = f"{path} can't be read: {_why(reason)}"
-        mend = "name a site file that can be read"
+        what = f"{path} can't be read: {why_unreadable(reason)}"
+        mend = mend_unreadable(reason, "name a site file that can be read")
         raise Faulty(
             [Problem(code="site-file-unreadable", file=path, what=what, mend=mend)]
         ) from reason
@@ -161,8 +161,8 @@ def _beside(
         fault = faults.Fault(
             path=(key,),
             code=f"{key}-file-missing",
-            what=f"{shown(file)} can't be read: {_why(reason)}",
-            mend=f"name {CALLED[key]} that is there, or leave the key out",
+            what=f"{shown(file)} can't be read: {why_unreadable(reason)}",
+            mend=mend_unreadable(reason, f"name {CALLED[key]} that is there, or leave the key out"),
         )
         return None, {}, [faults.problem(fault, source, site_path)]
     try:
@@ -209,8 +209,10 @@ class _Shelf:
             fault = faults.Fault(
                 path=named_at,
                 code="site-map-missing",
-                what=f"{file} can't be read: {_why(reason)}",
-                mend=f"put {name}.yaml into the maps folder, or name a map that is there",
+                what=f"{file} can't be read: {why_unreadable(reason)}",
+                mend=mend_unreadable(
+                    reason, f"put {name}.yaml into the maps folder, or name a map that is there"
+                ),
             )
             self.problems.append(faults.problem(fault, self._source, self._site_path))
             return
@@ -293,10 +295,16 @@ def _sound(one: M | None, problems: Sequence[Problem]) -> M:
     return one
 
 
-def _why(reason: OSError | ValueError) -> str:
+def why_unreadable(reason: OSError | ValueError) -> str:
+    """Of UNREADABLE, for people."""
     if isinstance(reason, UnicodeDecodeError):
         return "it is not UTF-8 text"
     return getattr(reason, "strerror", None) or "no file can have this name"
+
+
+def mend_unreadable(reason: OSError | ValueError, otherwise: str) -> str:
+    """otherwise: what helps where the file is not there, or may not be read."""
+    return "save it as UTF-8" if isinstance(reason, UnicodeDecodeError) else otherwise
 
 
 def _get(value: Any, key: str) -> Any:

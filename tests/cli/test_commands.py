@@ -176,6 +176,13 @@ def test_check_tells_the_faults_of_all_files_at_once(bench: Bench) -> None:
     assert "[map-length]" in result.output
 
 
+def test_check_tells_how_to_save_a_map_in_another_encoding(bench: Bench) -> None:
+    larch = bench.folder / "maps" / "larch.yaml"
+    larch.write_text(f"# Überstrom\n{larch.read_text()}", encoding="latin-1")
+    result = bench.run("check", str(bench.site_file), site=False)
+    assert "it is not UTF-8 text [site-map-missing]\n    mend: save it as UTF-8\n" in result.output
+
+
 def test_schema_prints_each_that_it_names(bench: Bench) -> None:
     names = bench.run("schema", site=False).stdout.split()
     every = json.loads(bench.run("schema", "--all", site=False).stdout)
@@ -301,3 +308,9 @@ def test_one_of_a_thing_is_told_as_one(bench: Bench) -> None:
     assert "1 relay" in lines
     told = bench.run("approved", "--bay", "B1").stdout.splitlines()[-1]
     assert told == "1 firmware version: 1 not read"
+
+
+@pytest.mark.parametrize("words", [["history", "--last"], ["journal", "export", "--after"]])
+def test_a_number_past_all_journals_is_refused(bench: Bench, words: list[str]) -> None:
+    result = bench.run(*words, "99999999999999999999")
+    assert (result.exit_code, "should be less than or equal" in result.output) == (BAD_INPUT, True)
