@@ -104,12 +104,22 @@ def _span(start: str, end: str, zone: str | None) -> Span:
     """Raises Refusal."""
     local = zone_named(zone or machine_zone())
     first, last, now = instant(start, local), instant(end, local), datetime.now(UTC)
+    # with its offset, so that it is a time in the night in which the clock is put back too
+    latest = now.astimezone(local).isoformat(timespec="minutes")
+    if first >= now:
+        raise Refusal(
+            f"--from {start}: that is still to come\n    mend: give a time before {latest}"
+        )
     if last <= first:
-        raise Refusal("--to is not after --from: the span would be empty")
+        raise Refusal(
+            "--to is not after --from: the span would be empty\n"
+            f"    mend: give a later --to, up to now, {latest}; "
+            "a date alone is the midnight with which that day begins"
+        )
     if last > now:
         raise Refusal(
             f"--to {end}: that is still to come, and a report would say less than it seems to\n"
-            f"    mend: give a time up to now, for example --to {now.astimezone(local):%Y-%m-%d}"
+            f"    mend: give a time up to now, for example --to {latest}"
         )
     return Span(first=first, last=last)
 

@@ -5,9 +5,12 @@ Signatures are checked by OpenSSL's command line, lists of files by coreutils' s
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
+from datetime import datetime, time, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -122,6 +125,7 @@ def test_half_a_bundle_is_never_found(
 BAD = {
     "to is not after from": (("--from", "2026-03-01", "--to", "2026-03-01"), "would be empty"),
     "still to come": (("--from", "2026-03-01", "--to", "2999-01-01"), "still to come"),
+    "all still to come": (("--from", "2998-01-01", "--to", "2999-01-01"), "--from 2998-01-01: "),
     "no time": (("--from", "yesterday", "--to", "2026-03-01"), "yesterday"),
 }
 
@@ -131,6 +135,27 @@ def test_a_span_that_is_none(case: str, bench: Bench, tmp_path: Path) -> None:
     words, says = BAD[case]
     done = bench.run("evidence", *words, "--out", str(tmp_path / "a"))
     assert (done.exit_code, says in done.output) == (2, True), done.output
+
+
+def advised(told: str) -> str:
+    """The latest time that may be given, as the message writes it."""
+    return re.findall(r"[0-9-]{10}T[0-9:]{5}[+-][0-9:]{5}", told)[0]
+
+
+@pytest.mark.parametrize("end", ["tomorrow", "today"])
+@pytest.mark.parametrize("zone", ["UTC", "Pacific/Kiritimati"])
+def test_what_is_advised_for_today_is_taken(
+    bench: Bench, tmp_path: Path, end: str, zone: str
+) -> None:
+    today = datetime.now(ZoneInfo(zone)).date()
+    to = today + timedelta(days=1) if end == "tomorrow" else today
+    words = ("evidence", "--zone", zone, "--from", str(today), "--out", str(tmp_path / "a"))
+    refused = bench.run(*words, "--to", str(to))
+    assert refused.exit_code == 2
+    told = advised(refused.output)
+    if datetime.fromisoformat(told).time() == time(0):
+        pytest.skip("the first minute of a day holds no span yet")
+    assert bench.run(*words, "--to", told).exit_code == 0
 
 
 def check(bench: Bench, bundle: Path, *more: str) -> tuple[int, str]:
