@@ -6,7 +6,6 @@ from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated
 
 import typer
 
@@ -14,7 +13,7 @@ from poller.answers.words import count, place
 from poller.cli import common
 from poller.cli.common import Exit, JsonOption
 from poller.cli.page import page_problems
-from poller.cli.run import look_up
+from poller.cli.run import SiteArgument, look_up
 from poller.edges.clock import SystemClock
 from poller.journal.memory import MemoryCommitter
 from poller.model.problems import Faulty, Problem
@@ -24,7 +23,7 @@ from poller.site.settings import Site, pace
 
 
 def check(
-    site_file: Annotated[Path, typer.Argument(metavar="SITE", help="The site file.")],
+    site_file: SiteArgument,
     as_json: JsonOption = False,
 ) -> None:
     """Say what is wrong with SITE and its maps: what, where, and how to mend it."""

@@ -7,7 +7,6 @@ import random
 import re
 import signal
 from dataclasses import asdict
-from pathlib import Path
 from typing import Annotated, Any, Final
 
 import typer
@@ -17,7 +16,7 @@ from poller.answers.trial_at_relay import Measured, Verdict, judge
 from poller.answers.words import count, place, span
 from poller.cli import asking, common
 from poller.cli.common import Exit, JsonOption
-from poller.cli.run import loop_factory
+from poller.cli.run import SiteArgument, loop_factory
 from poller.edges.clock import SystemClock
 from poller.edges.trial_at_relay import measure as measured_at
 from poller.model import limits
@@ -30,7 +29,7 @@ MS: Final = 1_000
 
 
 def load(
-    site_file: Annotated[Path, typer.Argument(metavar="SITE", help="The site file.")],
+    site_file: SiteArgument,
     at: Annotated[
         str | None,
         typer.Option("--measure", metavar="RELAY", help="Poll this one, and count what goes by."),

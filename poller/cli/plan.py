@@ -28,6 +28,7 @@ from poller.cli.ask import ask
 from poller.cli.common import Exit, JsonOption, ReferenceOption, SiteOption, Where, WhoOption
 from poller.cli.new_file import put
 from poller.decide import Refusal
+from poller.edges.commands import WHO_NEEDED
 from poller.edges.outages_file import read_outages
 from poller.model.canonical import plain, stamp
 from poller.planning.due import due
@@ -87,7 +88,7 @@ def plan(
         if sum((as_csv, as_ics, as_svg, as_json)) > 1:
             raise Refusal("--csv, --ics, --svg and --json: give one of them")
         if add_work and not who.strip():  # not after the solver has had its minute
-            raise Refusal("--who is needed with --add-work: the journal keeps it")
+            raise Refusal(WHO_NEEDED)
         place = common.where(site)
         told = common.known(place)
         common.relays_known(told.state, relay or ())

@@ -12,7 +12,7 @@ import sys
 from collections.abc import Callable, Sequence
 from importlib.metadata import version
 from pathlib import Path
-from typing import Annotated, Any, Final
+from typing import Annotated, Any, Final, TypeAlias
 
 import structlog
 import typer
@@ -36,11 +36,14 @@ from poller.service import Ports, Service
 from poller.site.settings import Page, Secret, Site
 
 log = structlog.get_logger()
+SiteArgument: TypeAlias = Annotated[
+    Path, typer.Argument(metavar="SITE", envvar="BAYROLL_SITE", help="The site file.")
+]
 ALL_READ_S: Final = 300.0  # the first nameplate of a relay takes as long at most, as a rule
 
 
 def run(
-    site_file: Annotated[Path, typer.Argument(metavar="SITE", help="The site file.")],
+    site_file: SiteArgument,
     log_json: Annotated[bool, typer.Option("--log-json", help="Log as JSON lines.")] = False,
 ) -> None:
     """Poll the relays of SITE, keep the journal, feed the outputs; until Ctrl-C or SIGTERM."""

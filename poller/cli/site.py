@@ -11,9 +11,10 @@ import typer
 
 from poller.cli import common
 from poller.cli.new_file import fault, put
+from poller.cli.run import SiteArgument
 from poller.model import limits
 from poller.site.drafting import head, slug
-from poller.site.load import parse
+from poller.site.load import mend_unreadable, parse
 from poller.site.relay_csv import DELIMITERS, read_csv, relays_yaml, write_csv
 from poller.site.scl import draft_site
 from poller.site.settings import SiteFile
@@ -91,7 +92,7 @@ def from_csv(
 
 @site.command("to-csv")
 def to_csv(
-    site_file: Annotated[Path, typer.Argument(metavar="SITE", help="The site file.")],
+    site_file: SiteArgument,
     delimiter: Annotated[Delimiter, typer.Option(help="What your spreadsheet takes.")] = (
         Delimiter.COMMA
     ),
@@ -105,7 +106,7 @@ def to_csv(
         try:
             text = common.read_text(str(site_file))
         except (OSError, UnicodeDecodeError) as reason:
-            mend = "name a site file that can be read"
+            mend = mend_unreadable(reason, "name a site file that can be read")
             raise fault("site-file-unreadable", site_file, reason, mend) from reason
         relays = parse(SiteFile, text, str(site_file)).relays
         put(write_csv(relays, DELIMITERS[delimiter]), out)

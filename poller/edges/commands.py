@@ -77,6 +77,10 @@ COMMANDS: Final[dict[str, type]] = {
     "user_change": ChangeUser,
     "user_remove": RemoveUser,
 }
+WHO_NEEDED: Final = (
+    "--who is needed: the journal keeps it\n"
+    "    mend: give your name with --who NAME, or set BAYROLL_WHO"
+)
 HERE: Final = "bayroll"  # the command line and the page come this way; others never do
 # texts that a person writes, and those without which there is no command
 REASONS: Final = ("why", "text", "although", "reference", "found", "versions", "source")
@@ -194,7 +198,9 @@ def answer_to(events: Sequence[Event]) -> dict[str, Any]:
 
 def person(who: str | None, uid: int) -> str:
     """How a person stands in the journal: the name they gave and the uid the kernel told."""
-    _text("who", who, needed=True, most=limits.PERSON_MAX)
+    if who is None or (isinstance(who, str) and not who.strip()):
+        raise Refusal(WHO_NEEDED)
+    _text("who", who, most=limits.PERSON_MAX)
     return f"{who} (uid {uid})"
 
 

@@ -314,3 +314,18 @@ def test_one_of_a_thing_is_told_as_one(bench: Bench) -> None:
 def test_a_number_past_all_journals_is_refused(bench: Bench, words: list[str]) -> None:
     result = bench.run(*words, "99999999999999999999")
     assert (result.exit_code, "should be less than or equal" in result.output) == (BAD_INPUT, True)
+
+
+def test_check_and_load_take_the_site_from_the_environment(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("BAYROLL_SITE", str(bench.site_file))
+    assert [bench.run(word, site=False).exit_code for word in ("check", "load")] == [DONE, DONE]
+
+
+def test_who_is_asked_for_with_all_ways_to_say_it(bench: Bench) -> None:
+    result = bench.run("pause", "q01-main1", "--why", "bench")
+    assert result.stderr == (
+        "--who is needed: the journal keeps it\n"
+        "    mend: give your name with --who NAME, or set BAYROLL_WHO\n"
+    )
