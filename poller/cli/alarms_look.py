@@ -32,6 +32,7 @@ HEADING: Final = {
 STATE_WIDTH: Final = 19  # "Returned to normal," of the longest name
 POSITION_WIDTH: Final = 30  # more is folded, so that what an alarm says has room
 POSITION_WIDTH_NARROW: Final = 14
+STACKED_BELOW: Final = 72  # columns of a terminal; fewer would leave an id no line of its own
 
 
 def list_(
@@ -95,9 +96,9 @@ def _print_list(found: Sequence[AlarmRow], width: int, response: bool) -> None:
     most = POSITION_WIDTH if width >= WIDE_ENOUGH else POSITION_WIDTH_NARROW
     position = min(most, max((len(row.position) for row in found), default=0))
     for at, heading in enumerate(dict.fromkeys(_heading(row) for row in found)):
-        common.out.print(f"{heading}:")
+        common.out.print(f"{heading}:", soft_wrap=False)
         drawn = _table(width, position)
-        drawn.show_header = at == 0  # those below have columns of the same width
+        drawn.show_header &= at == 0  # those below have columns of the same width
         for row in found:
             if _heading(row) == heading:
                 drawn.add_row(*_cells(row, width, response))
@@ -126,10 +127,15 @@ def _heading(row: AlarmRow) -> str:
 
 
 def _table(width: int, position: int) -> Table:
-    """On a narrow terminal the state is its letter alone, and times are ages."""
+    """On a narrow terminal the state is its letter alone, and times are ages; on a very narrow one
+    all else stands line by line beside that letter."""
     wide = width >= WIDE_ENOUGH
     drawn = Table(box=None, pad_edge=False, show_edge=False)
-    drawn.add_column("")
+    drawn.add_column("", width=1)
+    if width < STACKED_BELOW:
+        drawn.show_header = False
+        drawn.add_column("", overflow="fold")
+        return drawn
     if wide:
         drawn.add_column("state", width=STATE_WIDTH)
     drawn.add_column("priority", width=8)
@@ -144,6 +150,9 @@ def _cells(row: AlarmRow, width: int, response: bool) -> tuple[str, ...]:
     if response and row.response and row.part is Part.ANNUNCIATED:
         told.append(f"do: {row.response} (within {span(60 * (row.time_to_respond_min or 0))})")
     says = "\n".join((*told, row.id))
+    if width < STACKED_BELOW:
+        head = f"{row.priority} priority, for {span(row.age_s)}"
+        return row.state, f"{head}\n{row.position}\n{says}"
     if width < WIDE_ENOUGH:
         return row.state, row.priority, span(row.age_s), row.position, says
     since = moment(row.came).removesuffix(" UTC")
@@ -155,7 +164,7 @@ def _print_counts(state: State, relays: Sequence[str]) -> None:
     others = sum(alarm.annunciated and not alarm.subject for alarm in state.alarms.values())
     if relays and others:
         told += f"; {others} more of several relays or of the poller"
-    common.out.print(told)
+    common.out.print(told, soft_wrap=False)
 
 
 def show(

@@ -95,7 +95,7 @@ def test_it_ends_with_one_where_an_alarm_for_the_operator_stands(
     assert bench.run("alarms", *words).exit_code == code
 
 
-@pytest.mark.parametrize("width", [80, 130])
+@pytest.mark.parametrize("width", [40, 60, 80, 130])
 def test_a_terminal_shows_every_row_within_its_width(
     bench: Bench, monkeypatch: pytest.MonkeyPatch, width: int
 ) -> None:
