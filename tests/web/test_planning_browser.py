@@ -8,7 +8,10 @@ import pytest
 from playwright.async_api import expect
 
 from poller.decide import About
+from poller.judging.findings import Answering
+from poller.model.status import Behaviour, Health, Quality, Status, StatusReading
 from poller.model.users import Role
+from poller.work.requests import Attend
 from tests.web.browsers import barriers, opened
 from tests.web.house import House
 from tests.web.planned_house import TARGET, do, furnish, larch
@@ -96,6 +99,40 @@ async def test_a_version_that_changes_moves_number_and_picture(house: House) -> 
         house.decide(About(relay="q03-main1", finding=larch(TARGET, 1)))
         await expect(larch_card).to_contain_text("1 of 6 run the target")
         await expect(larch_card.locator("svg.stack .name").first).to_have_text(TARGET)
+
+
+BROKEN = """
+() => [...document.querySelectorAll('#lines-w1 td:not(:last-child)')].flatMap((cell) => {
+  const text = cell.firstChild, range = document.createRange();
+  return [...text.data.matchAll(/\\S+/g)].filter((word) => {
+    range.setStart(text, word.index);
+    range.setEnd(text, word.index + word[0].length);
+    return range.getClientRects().length > 1;
+  }).map((word) => word[0]);
+})
+"""  # words that go on in another line
+
+
+async def test_no_value_that_was_read_is_broken_in_its_middle(house: House) -> None:
+    """Serial numbers that differ in their second half would look alike."""
+    house.add("ute", *Role)
+    do(house, "work_start", work="w1", although="a test")
+    do(house, "work_end", work="w1")
+    house.decide(About(relay="q05-main1", finding=larch(TARGET, 3)))
+    house.decide(About(relay="q05-main1", finding=Answering()))
+    status = Status(
+        health=Health.WARNING, behaviour=Behaviour.ON, flags=(("firmware_changed", True),)
+    )
+    good = StatusReading(status=status, quality=Quality.GOOD, at=house.now)
+    house.live["q05-main1"] = good
+    house.decide(Attend(readings={"q05-main1": good}))
+    async with opened(house, "/work", "ute") as page:
+        await page.evaluate(UNFOLD)
+        await expect(page.locator("#lines-w1")).to_contain_text("firmware_changed")
+        for width in (1280, 1024, 390, 360):
+            await page.set_viewport_size({"width": width, "height": 900})
+            assert (width, await page.evaluate(BROKEN)) == (width, [])
+            assert await page.evaluate("document.documentElement.scrollWidth") == width
 
 
 async def test_nothing_keeps_anybody_out(house: House) -> None:
