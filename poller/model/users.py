@@ -69,6 +69,11 @@ def may(roles: Collection[Role], what: str) -> bool:
     return any(what in MAY[role] for role in roles)
 
 
+def who_may(what: str) -> tuple[Role, ...]:
+    """Empty for what no role gives."""
+    return tuple(role for role in Role if what in MAY[role])
+
+
 def says(role: Role) -> str:
     """security administrator."""
     return role.replace("_", " ")

@@ -17,15 +17,19 @@ from poller.journal import JournalUnusable
 from poller.model.problems import Faulty
 from poller.model.refusal import Refusal
 from poller.model.text import shown
+from poller.model.users import LOOK
 from poller.web import about, api, commands, files, inventory, live, metrics, planning_api, sign_in
 from poller.web.behind import Busy
 from poller.web.feed import Full
 from poller.web.guard import App, Guard, Message
 from poller.web.page import Page
 from poller.web.views import VIEWS
-from poller.web.who import NotAllowed, SignInFirst, address, cookie
+from poller.web.who import LIVE, NotAllowed, SignInFirst, address, cookie
 
 API: Final = "/api/v1"
+BUSY: Final = 500  # from here on it is the server that can't
+HEADINGS: Final = {403: "Not allowed", 404: "Not there"}
+SAID: Final = {"Not Found": "There is nothing at this address."}
 Answer: TypeAlias = Callable[[Request, Exception], Awaitable[Response]]
 SAYS = (
     "What Bayroll knows of a substation's relays, as its command line tells it with --json. "
@@ -98,17 +102,40 @@ def routes(known: Mapping[str, type], version: str) -> FastAPI:
     return app
 
 
-def _refused(request: Request, status: int, says: str, headers: Mapping[str, str]) -> Response:
-    """For programs in JSON; for people as a line. Neither holds what could be markup."""
+async def _refused(
+    request: Request, status: int, says: str, headers: Mapping[str, str]
+) -> Response:
+    """For programs in JSON; in a browser of somebody who may look, in the frame of the page, with
+    a way back; else as a line."""
     if request.url.path.startswith(API):
         return JSONResponse({"refused": says}, status, headers)
-    return PlainTextResponse(f"{says}\n", status, headers)
+    page: Page = request.app.state.page
+    person = page.sessions.person(cookie(request), by_hand=False)
+    # a server that is at its end draws nothing
+    if not _in_a_browser(request) or status >= BUSY or person is None or not person.may(LOOK):
+        return PlainTextResponse(f"{says}\n", status, headers)
+    answer = await page.drawing.whole(
+        person,
+        "refused.html",
+        status=status,
+        heading=HEADINGS.get(status, "Not done"),
+        reason=SAID.get(says, says),
+        back="/",
+        back_to="To the relays",
+    )
+    answer.headers.update(headers)
+    return answer
+
+
+def _in_a_browser(request: Request) -> bool:
+    """A person opened it, and no script of ours nor another program."""
+    return LIVE not in request.headers and "text/html" in request.headers.get("accept", "")
 
 
 async def _sign_in_first(request: Request, reason: Exception) -> Response:
     path = request.url.path
     if path.startswith(API) or request.method != "GET":
-        return _refused(request, 401, "sign in first", {})
+        return await _refused(request, 401, "sign in first", {})
     return RedirectResponse(f"/sign-in?to={quote(path)}", 303)
 
 
@@ -118,17 +145,17 @@ async def _not_allowed(request: Request, reason: Exception) -> Response:
     page: Page = request.app.state.page
     person = page.sessions.person(cookie(request), by_hand=False)
     await page.access.refused(reason.what, person.name if person else None, address(request))
-    return _refused(request, 403, str(reason), {})
+    return await _refused(request, 403, str(reason), {})
 
 
 async def _status(request: Request, reason: Exception) -> Response:
     assert isinstance(reason, HTTPException)
-    return _refused(request, reason.status_code, str(reason.detail), reason.headers or {})
+    return await _refused(request, reason.status_code, str(reason.detail), reason.headers or {})
 
 
 def _always(status: int, says: Callable[[Any], str], **headers: str) -> Answer:
     async def told(request: Request, reason: Exception) -> Response:
-        return _refused(request, status, says(reason), headers)
+        return await _refused(request, status, says(reason), headers)
 
     return told
 

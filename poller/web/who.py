@@ -8,7 +8,7 @@ from typing import Annotated, Final, TypeAlias
 
 from fastapi import Depends, Request
 
-from poller.model.users import FORM, LOOK
+from poller.model.users import FORM, LOOK, says, who_may
 from poller.web.page import Page, page_of
 from poller.web.sessions import Person
 
@@ -62,7 +62,12 @@ def allowed(what: str) -> Callable[[Request, Person], Awaitable[Person]]:
                 "nobody is known here, so nothing is done; see: bayroll user add", what
             )
         if not somebody.may(what):
-            raise NotAllowed(f"{somebody.name} has no role that may do this: {what}", what)
+            roles = " or ".join(map(says, who_may(what)))
+            raise NotAllowed(
+                f"{somebody.name} has no role that may do this: {what}. "
+                f"It takes the role {roles}, which a security administrator gives",
+                what,
+            )
         return somebody
 
     return asked
