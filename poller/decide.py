@@ -19,7 +19,7 @@ from poller.judging import firmware_status, judge
 from poller.model import events as ev
 from poller.model.canonical import whole_ms
 from poller.model.nameplate import flat, from_flat
-from poller.model.near import instead, near, positions
+from poller.model.near import unlisted
 from poller.model.refusal import Refusal as Refusal  # noqa: PLC0414 - decide raises it
 from poller.model.standing import Relay, State, shown
 from poller.model.status import StatusReading
@@ -371,10 +371,7 @@ FOUND: Final[dict[type, Callable[[State, Site, str, Relay, Any], Decided]]] = {
 def _listed_relay(state: State, name: str) -> Relay:
     relay = state.relays.get(name)
     if relay is None or not relay.listed:
-        there = near(name, positions(state.relays))
-        raise Refusal(
-            f"{name}: the site lists no such relay; {instead(there, 'see: bayroll list')}"
-        )
+        raise unlisted(name, state.relays)
     return relay
 
 

@@ -21,6 +21,7 @@ from poller.model.canonical import plain, stamp
 from poller.model.standing import State
 from poller.model.standing import shown as present
 from poller.model.work import Asset, NoteKind, SettingsFile, WorkKind
+from poller.site.settings import Site
 from poller.work.of_the_box import PRESENT_VERSION
 from poller.work.window import window
 
@@ -115,20 +116,18 @@ def add(
         return
     with common.told(), common.journal(place) as journal:
         state = journal.state()
+    listed = common.site_if_sound(place)
     for name, relay in zip(answer.get("works", ()), relays, strict=False):
         common.out.print(f"{name}: planned on {relay}; see: bayroll work show {name}")
-        for way in _for_good(place, state, name):
+        for way in _for_good(state, listed, name):
             common.out.print(f"  in the way ({way.rule}): {way.says}\n    mend: {way.cure}")
 
 
-def _for_good(place: common.Where, state: State, name: str) -> Iterator[InTheWay]:
+def _for_good(state: State, listed: Site | None, name: str) -> Iterator[InTheWay]:
     """What no preparation removes, told now and not on the day: a version that no step leads to."""
-    if name not in state.works:
-        return
-    one = state.works[name]
-    reading = common.live(place).get(one.plan.relay)
-    seen = asked(one, state, common.site_if_sound(place), reading, datetime.now(UTC))
-    yield from (way for way in seen.in_the_way or () if way.rule == PRESENT_VERSION)
+    if name in state.works:
+        seen = asked(state.works[name], state, listed, None, datetime.now(UTC))
+        yield from (way for way in seen.in_the_way or () if way.rule == PRESENT_VERSION)
 
 
 def _kind(kind: WorkKind | None, replace: bool) -> WorkKind:

@@ -6,13 +6,12 @@ from collections.abc import Iterable, Mapping
 from difflib import get_close_matches
 from typing import Final
 
+from poller.model.refusal import Refusal
 from poller.model.standing import Relay
 
 NEAR_MAX: Final = 5  # more are no help
 ASKED_MAX: Final = 64  # characters that are compared
-ALIKE: Final = (
-    0.66  # of 1: one letter of three may be another; common practice, no published source
-)
+ALIKE: Final = 0.66  # of 1, as difflib has it: one letter of three may be another
 LETTERS_MIN: Final = 2  # of the beginning of a name
 
 
@@ -43,6 +42,11 @@ def instead(ids: Iterable[str], otherwise: str) -> str:
     told = tuple(ids)
     verb = "is" if len(told) == 1 else "are"
     return f"there {verb} {', '.join(told)}" if told else otherwise
+
+
+def unlisted(name: str, relays: Mapping[str, Relay]) -> Refusal:
+    there = near(name, positions(relays))
+    return Refusal(f"{name}: the site lists no such relay; {instead(there, 'see: bayroll list')}")
 
 
 def _plain(text: str) -> str:

@@ -9,6 +9,7 @@ from poller.model import limits
 from poller.model.canonical import whole_ms
 from poller.model.events import Body, RuleOverridden, WorkAdded
 from poller.model.nameplate import Nameplate, flat
+from poller.model.near import unlisted
 from poller.model.refusal import Refusal
 from poller.model.standing import State, shown
 from poller.model.work import ENDED, Plan, WorkKind
@@ -87,7 +88,7 @@ def _sound(state: State, given: AddWork, at: datetime) -> None:
 def _plan(state: State, site: Site, given: AddWork, name: str) -> Plan:
     relay = state.relays.get(name)
     if relay is None or not relay.listed:
-        raise Refusal(f"{name}: the site lists no such relay; see: bayroll list")
+        raise unlisted(name, state.relays)
     present = shown(relay)
     if present is None:
         raise Refusal(

@@ -11,6 +11,7 @@ from poller.model import events as ev
 from poller.model import limits, vers
 from poller.model.due import Bulletin, Evaluation, Excepted, PackageCheck
 from poller.model.events import Body
+from poller.model.near import unlisted
 from poller.model.refusal import Refusal
 from poller.model.standing import State
 from poller.model.text import shown
@@ -128,7 +129,7 @@ def recorded(state: State, given: ask.RecordPackage, at: datetime) -> Decided:
 def _listed(state: State, name: str) -> None:
     relay = state.relays.get(name)
     if relay is None or not relay.listed:
-        raise Refusal(f"{name}: the site lists no such relay; see: bayroll list")
+        raise unlisted(name, state.relays)
 
 
 def _day(text: str) -> date:

@@ -50,8 +50,8 @@ def test_each_relay_and_maker_of_which_something_is_due_is_listed(bench: WorkBen
     told = [(row["relay"] or row["maker"], row["reasons"][0]["cause"]) for row in rows(bench)]
     assert told == [
         ("q02-main1", "withdrawn"),
-        ("Tarnwick Electric", "evaluation_overdue"),
         ("q01-main1", "investigation"),
+        ("Tarnwick Electric", "evaluation_overdue"),
     ]
 
 
