@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
 from typing import Annotated
 
@@ -11,7 +12,10 @@ from poller.answers.words import count
 from poller.cli import common
 from poller.cli.ask import ask, ask_whoever
 from poller.cli.common import Exit, JsonOption, ReferenceOption, SiteOption, WhoOption, WhyOption
+from poller.model.attribute_words import attribute
 from poller.model.canonical import stamp, unstamp
+from poller.model.nameplate import Nameplate, flat
+from poller.model.text import shown
 
 Relay = Annotated[str, typer.Argument(metavar="RELAY", help="A relay's id; see: bayroll list.")]
 
@@ -40,13 +44,30 @@ def record(
             "read_at": stamp(at),
             "reference": reference,
         }
-        answer = ask(common.where(site), "reading_enter", args)
+        place = common.where(site)
+        answer = ask(place, "reading_enter", args)
+        with common.journal(place) as journal:
+            read = journal.state().relays[relay].nameplate
     if as_json:
         common.print_json(answer)
-    else:
-        common.out.print(
-            f"{relay}: {count(len(given), 'value', 'values')} entered, read at {stamp(at)}"
-        )
+        return
+    common.out.print(
+        f"{relay}: {count(len(given), 'value', 'values')} entered, read at {stamp(at)}"
+    )
+    for says in _otherwise(given, read):
+        common.out.print(says)
+
+
+def _otherwise(given: Mapping[str, str], read: Nameplate | None) -> Iterator[str]:
+    """Where panel and network disagree, the map may be wrong, or the person at another relay."""
+    told = {} if read is None else flat(read)
+    for name, text in given.items():
+        if name in told and told[name] != text:
+            yield (
+                f"  {attribute(name)}: over the network it is {shown(told[name])}, which stands\n"
+                "    mend: look at the panel and its position once more; else try its map: bayroll "
+                "try-map"
+            )
 
 
 def _moment(text: str | None) -> datetime:

@@ -90,6 +90,14 @@ def test_without_a_site_and_a_service_it_asks_which(bench: Bench) -> None:
     assert "--site FILE" in result.output
 
 
+def test_a_panel_that_says_otherwise_than_the_network_is_told(bench: Bench) -> None:
+    words = ["serNum=TW1900001", "swRev=5.1", "orderCode=L21", "--who", "x"]
+    told = bench.run("record", "q01-main1", *words).stdout.splitlines()
+    assert told[0].startswith("q01-main1: 3 values entered")
+    assert told[1] == "  firmware: over the network it is 5.2, which stands"
+    assert [line.split(":")[0] for line in told[2:]] == ["    mend"]
+
+
 def test_a_baseline_is_recorded_with_who_and_why(bench: Bench) -> None:
     words = ["--who", "Ada Quill", "--why", "first survey", "--reference", "WO 12"]
     bench.json("baseline", "accept", "q01-main1", *words)
