@@ -140,7 +140,7 @@ class Rounds:
                 self._end(None)
             elif isinstance(end, bytes) and unit.watch.unchanged(end, started, at):
                 self.visits += 1
-                following = self.next()
+                following = unit if len(self.units) == 1 else self.next()
                 if self._interrupted or not self.stays_open(following):
                     self._end(None)
                 else:

@@ -98,7 +98,19 @@ class Wire(asyncio.Protocol):
     def data_received(self, data: bytes) -> None:
         one = self._reader.one(data)
         if one is not None:
-            self._take(*one)
+            transaction, unit, pdu = one
+            done = self._done
+            if (
+                done is not None
+                and transaction == self._transaction
+                and (self._any_unit or unit == self._unit)
+            ):
+                # as _take, without its calls: nearly every answer comes this way
+                self._done = None
+                self.ended = self._monotonic()
+                done(pdu, self.ended)
+            else:
+                self._stray()
             return
         try:
             frames = self._reader.feed(data)
@@ -123,6 +135,9 @@ class Wire(asyncio.Protocol):
         if transaction == self._transaction and fits and self._done is not None:
             self._end(pdu)
             return
+        self._stray()
+
+    def _stray(self) -> None:
         self._strays += 1
         if self._strays > limits.STRAY_FRAMES_MAX:
             most = limits.STRAY_FRAMES_MAX
