@@ -99,18 +99,7 @@ class Wire(asyncio.Protocol):
         one = self._reader.one(data)
         if one is not None:
             transaction, unit, pdu = one
-            done = self._done
-            if (
-                done is not None
-                and transaction == self._transaction
-                and (self._any_unit or unit == self._unit)
-            ):
-                # as _take, without its calls: nearly every answer comes this way
-                self._done = None
-                self.ended = self._monotonic()
-                done(pdu, self.ended)
-            else:
-                self._stray()
+            self._take(transaction, unit, pdu)
             return
         try:
             frames = self._reader.feed(data)
@@ -132,12 +121,13 @@ class Wire(asyncio.Protocol):
     def _take(self, transaction: int, unit: int, pdu: bytes) -> None:
         """A frame."""
         fits = self._any_unit or unit == self._unit
-        if transaction == self._transaction and fits and self._done is not None:
-            self._end(pdu)
+        done = self._done
+        if transaction == self._transaction and fits and done is not None:
+            # as _end, without its call: nearly every exchange ends here
+            self._done = None
+            self.ended = self._monotonic()
+            done(pdu, self.ended)
             return
-        self._stray()
-
-    def _stray(self) -> None:
         self._strays += 1
         if self._strays > limits.STRAY_FRAMES_MAX:
             most = limits.STRAY_FRAMES_MAX

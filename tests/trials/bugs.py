@@ -37,8 +37,8 @@ BUGS: Final[tuple[Bug, ...]] = (
     Bug(
         name="late reply taken for the next",
         module="poller.edges.wire",
-        old="if transaction == self._transaction and fits and self._done",
-        new="if self._done",
+        old="if transaction == self._transaction and fits and done",
+        new="if done",
         beside=Bug(
             name="not closed after a time-out",
             module="poller.edges.link",
@@ -52,8 +52,8 @@ BUGS: Final[tuple[Bug, ...]] = (
     Bug(
         name="transaction unchecked",
         module="poller.edges.wire",
-        old="if transaction == self._transaction and fits and self._done",
-        new="if fits and self._done",
+        old="if transaction == self._transaction and fits and done",
+        new="if fits and done",
         checks=(1, 2),
     ),
     Bug(
