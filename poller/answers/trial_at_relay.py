@@ -15,6 +15,7 @@ from poller.reading.run import ILLEGAL_ADDRESS, LATER, describe
 from poller.site.settings import Pace
 
 SLOW_SHARE: Final = 0.5  # of the time-out; common practice, no published source
+FEW: Final = 100  # answers; of fewer the 99th percentile is hardly more than the longest
 ABSENT: Final = (IDENTIFY, ILLEGAL_ADDRESS)  # an object that it does not have: an answer like any
 
 
@@ -76,7 +77,8 @@ def judge(found: Measured, pace: Pace) -> Verdict:
     if against:
         return Verdict(says="It does not keep up, or not with this map.", against=against)
     answers = count(len(found.times_s), "answer", "answers")
-    return Verdict(says=f"It keeps up: {answers}, all of them in good time.", against=())
+    few = "" if len(found.times_s) >= FEW else " So few tell little: let it go on for longer."
+    return Verdict(says=f"It keeps up: {answers}, all of them in good time.{few}", against=())
 
 
 def _against(found: Measured, pace: Pace) -> Iterator[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from dataclasses import replace
 from random import Random
 
 import pytest
@@ -80,6 +81,14 @@ def test_a_good_relay_keeps_up() -> None:
     verdict = judge(found, pace(world.site.file.intervals, world.site.relay(RELAY)))
     assert (verdict.keeps_up, verdict.says[:12]) == (True, "It keeps up:")
     assert (found.visits, found.missed, found.unanswered) == (10, 0, 0)
+
+
+@pytest.mark.parametrize(("times", "few"), [(99, True), (100, False)])
+def test_few_answers_are_said_to_tell_little(times: int, few: bool) -> None:
+    world = Polled(shipped(RELAY))
+    found = replace(tried(world), times_s=(0.01,) * times)
+    verdict = judge(found, pace(world.site.file.intervals, world.site.relay(RELAY)))
+    assert (verdict.keeps_up, "let it go on for longer" in verdict.says) == (True, few)
 
 
 # fault, and of what is said against the relay the part that tells it
