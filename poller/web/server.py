@@ -63,8 +63,15 @@ class _Server(uvicorn.Server):
         assert sockets is not None
         await self.lifespan.startup()
         accepting = asyncio.create_task(self._accept_all(sockets), name="page accepts")
+        accepting.add_done_callback(self._accepts_no_more)
         self.servers = [_Door(accepting, sockets)]  # type: ignore[list-item]
         self.started = True
+
+    def _accepts_no_more(self, accepting: asyncio.Task[None]) -> None:
+        """Then it ends, and is opened anew."""
+        if not accepting.cancelled() and accepting.exception() is not None:
+            log.error("page_accepts_no_more", reason=str(accepting.exception()))
+            self.should_exit = True
 
     async def _accept_all(self, sockets: list[socket.socket]) -> None:
         """At most so many at once, those that still shake hands too; others wait in the kernel."""
@@ -91,25 +98,30 @@ class _Server(uvicorn.Server):
     async def _attend(self, peer: socket.socket, room: asyncio.Semaphore) -> None:
         loop = asyncio.get_running_loop()
         secure = self.config.ssl
-        connection: Connection | None = None
+        connection = Connection(
+            config=self.config,
+            server_state=self.server_state,
+            app_state=self.lifespan.state,
+            _loop=loop,
+        )
+        stands = False
         try:
             peer.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            _, connection = await loop.connect_accepted_socket(
-                lambda: Connection(
-                    config=self.config,
-                    server_state=self.server_state,
-                    app_state=self.lifespan.state,
-                    _loop=loop,
-                ),
+            # what it returns is not looked at: with uvloop and TLS it is no connection of ours
+            await loop.connect_accepted_socket(
+                lambda: connection,
                 peer,
                 ssl=secure,
                 ssl_handshake_timeout=limits.PAGE_HEAD_S if secure else None,
             )
+            stands = True
             await asyncio.shield(connection.lost)
         except (OSError, ssl.SSLError):
             peer.close()
+        except Exception:  # a fault of ours over one must not end the page for all the others
+            log.exception("page_connection_failed")
         finally:
-            if connection is None:
+            if not stands:
                 peer.close()
             room.release()
 

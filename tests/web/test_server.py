@@ -9,24 +9,30 @@ import random
 import signal
 import socket
 import ssl
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Coroutine
 from contextlib import asynccontextmanager
 from pathlib import Path
+from typing import Any
 
 import httpx
 import pytest
+import uvloop
 
 from poller.edges import commands
 from poller.model import limits
 from poller.site.settings import Page as Settings
 from poller.site.settings import PageTls
-from poller.web.server import Served, address
+from poller.web.connection import Connection
+from poller.web.server import Served, _Server, address
 from tests.publishing.brokers import HOST, free_port
 from tests.publishing.certificates import OPENSSL, SERVER, make_all, make_certificate
 from tests.web.house import House, app_of, sign_in
 
 ASK = b"GET /health HTTP/1.1\r\nHost: localhost\r\n\r\n"
 WITHIN_S = 30.0
+
+
+RUNS = pytest.mark.parametrize("run", [asyncio.run, uvloop.run])  # of the tests; of the service
 
 
 async def until(true: Callable[[], bool]) -> None:
@@ -131,6 +137,66 @@ async def test_over_tls_the_cookie_goes_out_over_tls_alone(house: House, tmp_pat
             assert cookie.startswith("__Host-bayroll-")
             assert {"Secure", "HttpOnly", "SameSite=strict"} <= set(cookie.split("; "))
             assert (await client.get("/relays")).status_code == 200
+
+
+@RUNS
+def test_over_tls_one_asks_after_the_other(
+    house: House, tmp_path: Path, run: Callable[[Coroutine[Any, Any, None]], None]
+) -> None:
+    """And who shakes no hands, or hangs up in the middle, ends nothing but that."""
+    if OPENSSL is None:
+        pytest.skip("OpenSSL's command is not installed on this machine")
+    make_all(tmp_path)
+    house.folder, port = tmp_path, free_port()
+    tls = PageTls(certificate="server.pem", key="server.key")
+    trusting = ssl.create_default_context(cafile=str(tmp_path / "ca.pem"))
+
+    async def asked() -> None:
+        async with serving(house, Settings(port=port, tls=tls)):
+            for said in (b"", b"GET / HTTP/1.1\r\n\r\n", b"\x16\x03\x01"):
+                with socket.create_connection((HOST, port)) as other:
+                    other.sendall(said)
+                assert (await ask(port, secure=trusting)).startswith(b"HTTP/1.1 200")
+
+    run(asked())
+
+
+async def test_a_fault_of_ours_over_one_connection_leaves_the_others(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = Connection.connection_made
+
+    def fails_once(self: Connection, transport: asyncio.Transport) -> None:
+        monkeypatch.setattr(Connection, "connection_made", made)
+        self.transport = transport  # type: ignore[assignment]
+        self.lost.set_exception(ZeroDivisionError())
+
+    async with serving(house, Settings(port=free_port())) as served:
+        monkeypatch.setattr(Connection, "connection_made", fails_once)
+        port = int(served.address.rsplit(":", 1)[1].rstrip("/"))
+        with contextlib.suppress(OSError, TimeoutError):
+            async with asyncio.timeout(0.5):
+                await ask(port)
+        assert (await ask(port)).startswith(b"HTTP/1.1 200")
+
+
+async def test_where_nobody_is_let_in_any_more_it_opens_anew(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def fails(*given: object) -> None:
+        monkeypatch.undo()
+        raise ZeroDivisionError
+
+    async with serving(house, Settings(port=(port := free_port()))):
+        monkeypatch.setattr(_Server, "_attend", fails)
+        with contextlib.suppress(OSError):
+            await ask(port)
+        async with asyncio.timeout(WITHIN_S):
+            while True:
+                with contextlib.suppress(OSError):
+                    if (await ask(port)).startswith(b"HTTP/1.1 200"):
+                        break
+                await asyncio.sleep(0.05)
 
 
 async def test_a_renewed_certificate_is_taken(house: House, tmp_path: Path) -> None:
