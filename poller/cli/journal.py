@@ -20,6 +20,7 @@ from poller.journal.ports import CommitFailed, Head
 from poller.journal.reader import Reader
 from poller.model.canonical import encode
 from poller.planning.signature import private_key
+from poller.web.passwords import beside
 
 journal = typer.Typer(no_args_is_help=True, help="The journal: is it whole, and what stands in it.")
 FileOption = Annotated[
@@ -161,5 +162,10 @@ def recover(
         f"next: journal: {{file: {new_file}}} in the site. Do not move it over the old file: a log "
         "left beside that would be read into it"
     )
+    if beside(damaged).exists():
+        common.out.print(
+            "and the passwords, without which nobody can sign in: cp --preserve=all "
+            f"{beside(damaged)} {beside(new_file)}"
+        )
     if saved.broken is not None:
         raise typer.Exit(Exit.FOUND)

@@ -22,6 +22,7 @@ from poller.model.text import shown
 from poller.planning.archive import Kind, listing
 from poller.planning.package import Fit, Listed, against_list, digest_says, fits, listed
 from poller.planning.signature import is_good, public_key
+from poller.site.packages import Package
 from poller.site.settings import Site
 
 package = typer.Typer(
@@ -204,6 +205,19 @@ def _print(row: PackageRow, parts: bool) -> None:
         say(f"{one.position}, {one.present or 'firmware not known'}: {one.says}", 4)
 
 
+def _others(state: State, one: Package) -> str:
+    """Of files of this name that are not the one of the list; the last that did not pass."""
+    found = [
+        each
+        for digest, each in state.packages.items()
+        if each.file == one.file and digest != one.sha256 and not each.passed
+    ]
+    if not found:
+        return ""
+    last = max(found, key=lambda each: each.at)
+    return f"\nanother file of this name, {last.at:%Y-%m-%d}: NOT passed"
+
+
 @package.command("list")
 def list_(site: SiteOption = None, as_json: JsonOption = False) -> None:
     """Packages of the approved list, and when each was last checked by whom."""
@@ -227,6 +241,7 @@ def list_(site: SiteOption = None, as_json: JsonOption = False) -> None:
             if last is not None:
                 came = "passed" if last.passed else "NOT passed"
                 word = f"{last.at:%Y-%m-%d} by {shown(last.by or 'nobody named')}: {came}"
+            word += _others(state, one)
             drawn.add_row(rule.family, one.version, f"{one.file}\n{digest_says(one)}", word)
     if not as_json:
         common.out.print(drawn)

@@ -71,13 +71,24 @@ def _own_folder(folder: Path) -> None:
         raise Refusal(f"{folder}: others could change it; remove it or set BAYROLL_RUNTIME_DIR")
 
 
+def _unwritable(folder: Path, reason: OSError) -> Refusal:
+    return Refusal(
+        f"{folder}: no socket can be made there: {reason.strerror}\n"
+        "    mend: let the user who runs Bayroll write in it, or set BAYROLL_RUNTIME_DIR"
+    )
+
+
 @contextlib.asynccontextmanager
 async def serve(path: Path, handler: Handler) -> Any:
     """Answers requests until left. Removes a socket file that a dead service left."""
-    _own_folder(path.parent)
+    try:
+        _own_folder(path.parent)
+    except OSError as reason:
+        raise _unwritable(path.parent, reason) from reason
     if len(str(path).encode()) > PATH_BYTES_MAX:
         raise Refusal(f"{path}: too long for a socket; set BAYROLL_RUNTIME_DIR to a shorter folder")
-    path.unlink(missing_ok=True)
+    with contextlib.suppress(OSError):  # making the new one tells why
+        path.unlink(missing_ok=True)
     clients: set[asyncio.Task[None]] = set()
 
     async def client(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
@@ -98,6 +109,8 @@ async def serve(path: Path, handler: Handler) -> Any:
     old_mask = os.umask(0o177)
     try:
         server = await asyncio.start_unix_server(client, path, limit=limits.CONTROL_LINE_MAX)
+    except OSError as reason:
+        raise _unwritable(path.parent, reason) from reason
     finally:
         os.umask(old_mask)
     try:

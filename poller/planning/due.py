@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Final
 
@@ -17,6 +17,7 @@ from poller.planning.advisories import Held
 from poller.planning.bulletins import Concerned
 from poller.planning.reasons import (
     EXCEPTION_AHEAD_DAYS,
+    OF_PROTECTION,
     OF_UPDATES,
     Cause,
     Reason,
@@ -99,10 +100,12 @@ def due(
         exception = _exception(state, name)
         if exception is not None and any(one.cause in OF_UPDATES for one in reasons):
             ending = _ending(exception, now.date())
-            if ending is None:
-                waits = exception
-            else:
+            if ending is not None:
                 reasons.append(ending)
+            elif any(_unknown_then(one, exception) for one in reasons):
+                reasons = [_told_beside(one, exception) for one in reasons]
+            else:
+                waits = exception
         courses = tuple(_courses(relay, site))
         found.append(
             Due(
@@ -116,6 +119,17 @@ def due(
             )
         )
     return tuple(sorted(found, key=lambda one: (one.rank, one.relay or "", one.maker or "")))
+
+
+def _unknown_then(one: Reason, exception: Excepted) -> bool:
+    """Whoever gave the exception could not weigh that protection may fail."""
+    return one.cause in OF_PROTECTION and one.since is not None and one.since > exception.at
+
+
+def _told_beside(one: Reason, exception: Excepted) -> Reason:
+    if not _unknown_then(one, exception):
+        return one
+    return replace(one, says=f"{one.says}; it came after exception {exception.id} was given")
 
 
 def _exception(state: State, name: str) -> Excepted | None:

@@ -63,15 +63,21 @@ OF_UPDATES: Final = frozenset(
     }
 )
 """What an exception lets wait, and what a way to the target would end."""
+OF_PROTECTION: Final = frozenset({Cause.FAILURE_TO_TRIP, Cause.MISOPERATION})
+"""What no exception lets wait that was given before anybody knew."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reason:
-    """says: a clause for people. by: the last day on which it may be done; None: none is set."""
+    """says: a clause for people. by: the last day on which it may be done; None: none is set.
+
+    since: when a bulletin came; None: of what no exception could be too old for.
+    """
 
     cause: Cause
     says: str
     by: date | None = None
+    since: datetime | None = None
 
 
 def of_relays(
@@ -113,7 +119,7 @@ def _bulletin(one: Concerned) -> Reason:
     may = "" if one.match.truth is Truth.YES else " may concern it"
     word = told.severity.replace("_", " ")
     says = f"bulletin {told.id} ({word}){may}: {shown(told.title, 120)}"
-    return Reason(cause=cause, says=says)
+    return Reason(cause=cause, says=says, since=told.at)
 
 
 def _advisories(held: Held) -> dict[str, list[Reason]]:

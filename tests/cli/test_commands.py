@@ -168,6 +168,15 @@ def test_recover_saves_what_verifies(bench: Bench, tmp_path: Path) -> None:
     assert bench.run("journal", "verify", "--file", str(new)).exit_code == DONE
 
 
+def test_recover_tells_that_passwords_stay_behind(bench: Bench, tmp_path: Path) -> None:
+    words = ["journal", "recover", str(bench.journal)]
+    assert "passwords" not in bench.run(*words, str(tmp_path / "one.journal"), site=False).output
+    users = bench.journal.with_name(f"{bench.journal.name}.users")
+    users.write_text("{}")
+    told = bench.run(*words, str(tmp_path / "two.journal"), site=False).output
+    assert f"cp --preserve=all {users} {tmp_path / 'two.journal.users'}" in told.replace("\n", " ")
+
+
 def test_check_finds_nothing_wrong_with_the_shipped_site(bench: Bench) -> None:
     result = bench.run("check", str(bench.site_file), site=False)
     assert result.exit_code == DONE

@@ -147,3 +147,12 @@ def test_packages_of_the_list_are_listed_with_their_last_check(bench: WorkBench)
     assert [row["checked"] for row in bench.json("package", "list")] == [None]
     checked(bench, str(bench.folder / NAME))
     assert "by Ada Quill" in bench.run("package", "list").stdout
+
+
+def test_an_altered_file_under_that_name_is_told_beside_it(bench: WorkBench) -> None:
+    checked(bench, str(bench.folder / NAME))
+    with (bench.folder / NAME).open("ab") as file:
+        file.write(b"x")
+    checked(bench, str(bench.folder / NAME), code=FOUND)
+    told = bench.run("package", "list").stdout
+    assert ("passed" in told, "another file of this name" in told) == (True, True)

@@ -286,5 +286,24 @@ def test_an_exception_lets_no_investigation_wait() -> None:
     assert [one.relay for one in found(given)] == [R, "q01-main1"]
 
 
+@pytest.mark.parametrize(
+    ("severity", "days", "waits"),
+    [
+        (Severity.FAILURE_TO_TRIP, 1, False),
+        (Severity.SLOW_TRIP, 1, False),
+        (Severity.NOT_PROTECTION, 1, True),
+        (Severity.FAILURE_TO_TRIP, -1, True),  # who gave it could weigh that
+    ],
+)
+def test_an_exception_lets_no_later_bulletin_of_protection_wait(
+    severity: Severity, days: int, waits: bool
+) -> None:
+    told = {"b1": replace(bulletin(severity)["b1"], at=after(days=days))}
+    given = replace(state(k1_feeder=BELOW), exceptions=excepted(after(days=90)), bulletins=told)
+    (one,) = found(given)
+    later = [x.says for x in one.reasons if "it came after exception e1 was given" in x.says]
+    assert (one.waits is not None, len(later)) == (waits, 0 if waits else 1)
+
+
 def test_one_without_anything_due_is_not_listed() -> None:
     assert found(replace(state(), exceptions=excepted(datetime(2026, 1, 1, tzinfo=UTC)))) == ()

@@ -41,7 +41,7 @@ class Window(Strict):
     """start, end: 2027-01-12 08:00, in the file's zone. reference: of the outage request.
 
     bays: out of service meanwhile. groups: protection groups of which one may be taken out while
-    its bay is in service; naming a shared zone here is the decision that it may.
+    its bay is in service; for the plan, naming a shared zone here is the decision that it may.
     """
 
     id: Id
