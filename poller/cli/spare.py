@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Final
 
 import typer
 
@@ -14,9 +14,11 @@ from poller.cli import common
 from poller.cli.ask import ask
 from poller.cli.common import Exit, JsonOption, SiteOption, WhoOption, WhyOption
 from poller.model.canonical import plain
+from poller.model.standing import shown as present
 from poller.model.text import shown
 
 spare = typer.Typer(no_args_is_help=True, help="Spare boxes: what lies on which shelf.")
+FAMILIES_SHOWN: Final = 10
 Serial = Annotated[str, typer.Argument(metavar="SERIAL", help="Its serial number.")]
 VendorOption = Annotated[
     str | None,
@@ -75,6 +77,24 @@ def shelve(
         "tested_on": tested_on,
     }
     _asked("spare_shelve", serial, vendor, who, more, site, as_json, f"on shelf {shelf}")
+    if model is not None and not as_json:
+        with common.told():
+            _known_family(common.where(site), serial, model)
+
+
+def _known_family(place: common.Where, serial: str, model: str) -> None:
+    """Advisories and rules go by maker and model as relays tell them, letter by letter."""
+    with common.journal(place) as journal:
+        state = journal.state()
+    plates = [plate for relay in state.relays.values() if (plate := present(relay)) is not None]
+    told = {(plate.vendor or "", plate.model or "") for plate in plates}
+    for box in known(state, serial):
+        if box.model == model and (box.vendor, model) not in told:
+            there = "; ".join(sorted(shown(" ".join(pair)) for pair in told)[:FAMILIES_SHOWN])
+            common.out.print(
+                "  no relay tells that maker and model, so that advisories may pass it over\n"
+                f"    mend: write them as the relays do: {there or 'none was read yet'}"
+            )
 
 
 @spare.command()

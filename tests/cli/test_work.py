@@ -180,6 +180,17 @@ def test_add_asks_for_one_piece_for_each_relay(bench: Bench, asked: list[tuple[A
     )
 
 
+@pytest.mark.parametrize(
+    ("vendor", "known"), [("Tarnwick Electric", True), ("tarnwick electric", False)]
+)
+def test_a_spare_of_a_family_that_no_relay_tells_is_said_to_be_one(
+    own: Bench, vendor: str, known: bool
+) -> None:
+    words = ["ABC1", "--vendor", vendor, "--model", "LARCH-21", "--shelf", "B", "--who", "x"]
+    told = own.run("spare", "shelve", *words).stdout
+    assert ("write them as the relays do: Tarnwick Electric LARCH-21" in told) is not known
+
+
 def test_an_accepted_baseline_leaves_open_what_nobody_answered_for(own: Bench) -> None:
     words = ["q01-main1", "--who", "Ada Quill", "--why", "let it be"]
     told = own.run("baseline", "accept", *words).stdout.splitlines()
