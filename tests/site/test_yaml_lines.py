@@ -215,7 +215,7 @@ def test_every_line_lies_in_the_text(text: str) -> None:
 
 # Without pairs of surrogates, which JSON escapes and YAML does not join.
 TEXT = st.text(st.characters(max_codepoint=0xFFFF, exclude_categories=["Cs"]))
-# a key on the line of its value has 1,024 characters at most (YAML 1.2.2, 7.4.2); escaped, six for one
+# a key beside its value has 1,024 characters at most (YAML 1.2.2, 7.4.2); escaped, six for one
 KEY = st.text(st.characters(max_codepoint=0xFFFF, exclude_categories=["Cs"]), max_size=150)
 JSON = st.recursive(
     st.none() | st.booleans() | st.integers(-(10**20), 10**20) | TEXT,
