@@ -60,19 +60,24 @@ class Visit:
 
 @dataclass(slots=True, kw_only=True)
 class Rounds:
-    """stays_open: whether the connection does until that one is due; where not, the round is over.
-    visits: how many were made here."""
+    """held: the connection stays open whoever is due; where not, stays_open says whether it does
+    until that one is, and the round is over where it does not. visits: how many were made here."""
 
     link: Asks
     units: Sequence[Unit]
     clock: Clock
+    held: bool
     stays_open: Callable[[Unit | None], bool]
     visits: int = 0
     _over: asyncio.Future[Visit | None] | None = None
     _timer: asyncio.TimerHandle | None = None
     _asked: tuple[Unit, Request, float] | None = None  # what is under way, and since when
     _interrupted: bool = False
+    _hears: Done = field(init=False)
     _loop: asyncio.AbstractEventLoop = field(default_factory=asyncio.get_running_loop)
+
+    def __post_init__(self) -> None:
+        self._hears = self._answered  # bound once, and not for each request
 
     async def go(self) -> Visit | None:
         """Returns what is to be visited. None: something else came up, or the line is to close."""
@@ -114,22 +119,21 @@ class Rounds:
         if unit is None or self._over is None or self._over.done():
             return  # until somebody interrupts, or has done so already
         watch = unit.watch
-        delay = watch.due - now
-        if delay > 0:
-            self._timer = self._loop.call_later(max(delay, SOON_S), self._woken)  # never early
-            return
         try:
             request = watch.routine(now)
-            if request is not None:
-                timeout_s = watch.pace.reply_timeout_s
-                if self.link.begin(unit.unit, request, timeout_s, now, self._answered):
-                    self._asked = unit, request, now
-                    return
+            timeout_s = watch.pace.reply_timeout_s
+            if request is not None and self.link.begin(
+                unit.unit, request, timeout_s, now, self._hears
+            ):
+                self._asked = unit, request, now
+            elif watch.due > now:
+                delay = max(watch.due - now, SOON_S)  # never early
+                self._timer = self._loop.call_later(delay, self._woken)
+            else:
+                self._end(Visit(unit=unit))
         except Exception:
             self.failed(unit)
             self._end(None)
-        else:
-            self._end(Visit(unit=unit))
 
     def _answered(self, end: End, at: float) -> None:
         if self._asked is None:
@@ -141,7 +145,7 @@ class Rounds:
             elif isinstance(end, bytes) and unit.watch.unchanged(end, started, at):
                 self.visits += 1
                 following = unit if len(self.units) == 1 else self.next()
-                if self._interrupted or not self.stays_open(following):
+                if self._interrupted or not (self.held or self.stays_open(following)):
                     self._end(None)
                 else:
                     self._turn_to(following, at)

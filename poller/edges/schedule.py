@@ -61,6 +61,7 @@ class Endpoint:
             link=self.link,
             units=self.units,
             clock=self.clock,
+            held=self.slots >= HELD_FROM_SLOTS,
             stays_open=self._stays_open,
         )
 

@@ -9,14 +9,14 @@ from __future__ import annotations
 import asyncio
 import math
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from functools import partial
 from typing import Final, TypeAlias, cast
 
 from poller.edges.deadlines import Deadlines
 from poller.model import limits
-from poller.reading.frames import BadHeader, FrameReader, adu
+from poller.reading.frames import BadHeader, Frame, FrameReader, adu, whole
 
 CLOSED: Final = "the device closed the connection"
 End: TypeAlias = bytes | Exception
@@ -63,7 +63,7 @@ class Wire(asyncio.Protocol):
         self._transaction = 0
         self._unit = 0
         self._strays = 0
-        self._reader = FrameReader()
+        self._reader: FrameReader | None = None  # holds what came of a frame so far
         self._asked = self._timeout_s = 0.0
         self._deadlines = deadlines
         self._looks_at = math.inf  # who looks before needs no other look
@@ -96,20 +96,20 @@ class Wire(asyncio.Protocol):
                 sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
 
     def data_received(self, data: bytes) -> None:
-        one = self._reader.one(data)
-        if one is not None:
-            transaction, unit, pdu = one
-            self._take(transaction, unit, pdu)
-            return
-        try:
-            frames = self._reader.feed(data)
-        except BadHeader as bad:
-            for frame in bad.frames:
-                self._take(*frame)
+        frame = whole(data) if self._reader is None else None
+        frames, bad = self._pieced(data) if frame is None else ((frame,), None)
+        for transaction, unit, pdu in frames:
+            fits = self._any_unit or unit == self._unit
+            done = self._done
+            if transaction == self._transaction and fits and done is not None:
+                # as _end, without its call: nearly every exchange ends here
+                self._done = None
+                self.ended = at = self._monotonic()
+                done(pdu, at)
+            else:
+                self._stray()
+        if bad is not None:
             self._break(bad)
-            return
-        for frame in frames:
-            self._take(*frame)
 
     def eof_received(self) -> None:
         self.lost = CLOSED  # at once, so that the next request does not go into a dead connection
@@ -118,16 +118,20 @@ class Wire(asyncio.Protocol):
         self.lost = CLOSED if reason is None else str(reason)
         self._end(ConnectionResetError(self.lost))
 
-    def _take(self, transaction: int, unit: int, pdu: bytes) -> None:
-        """A frame."""
-        fits = self._any_unit or unit == self._unit
-        done = self._done
-        if transaction == self._transaction and fits and done is not None:
-            # as _end, without its call: nearly every exchange ends here
-            self._done = None
-            self.ended = self._monotonic()
-            done(pdu, self.ended)
-            return
+    def _pieced(self, data: bytes) -> tuple[Sequence[Frame], BadHeader | None]:
+        """Data that is not one frame, or comes behind a piece of one."""
+        reader = self._reader or FrameReader()
+        self._reader = reader
+        try:
+            frames = reader.feed(data)
+        except BadHeader as bad:
+            return bad.frames, bad
+        if reader.idle:
+            self._reader = None
+        return frames, None
+
+    def _stray(self) -> None:
+        """A frame that nobody waits for."""
         self._strays += 1
         if self._strays > limits.STRAY_FRAMES_MAX:
             most = limits.STRAY_FRAMES_MAX

@@ -20,7 +20,7 @@ class Routine:
 
     request: Request
     pass_: Pass
-    still: bytes
+    still: tuple[bytes, ...]
     start: Start | None
     pdu: bytes | None = None
     answered: float = 0.0

@@ -38,7 +38,7 @@ class StatusSeen:
     sighting: Sighting | None = None
     settled_at: Moment | None = None
     _tells: int = 0  # how many values the settled reading tells
-    _stills: tuple[bytes | None, ...] = ()  # the last replies without what ticks
+    _stills: tuple[tuple[bytes, ...] | None, ...] = ()  # the last replies without what ticks
     _raw: tuple[Pass, tuple[bytes | None, ...]] | None = None  # the last replies, not decoded yet
 
     def take(self, compiled: CompiledMap, read: PassRead, at: Moment) -> Status:

@@ -166,8 +166,9 @@ class Watch:
     # The visit that nearly all are.
 
     def routine(self, now_mono: float) -> Request | None:
-        """The one request of a visit, where nothing but the status is due and nothing is open."""
-        if self._routine is None or self.next_nameplate <= now_mono:
+        """The one request of a visit that is due, where nothing but the status is and nothing is
+        open."""
+        if self._routine is None or not self.next_status <= now_mono < self.next_nameplate:
             return None
         return self._routine.request
 

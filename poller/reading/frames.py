@@ -128,6 +128,16 @@ class BadHeader(Exception):
         self.frames = frames
 
 
+def whole(data: bytes) -> tuple[int, int, bytes] | None:
+    """What a Frame holds, where data is just one of them, as nearly all come; else None."""
+    size = len(data)
+    if SHORTEST <= size <= LONGEST:
+        transaction, protocol, length, unit = _MBAP.unpack_from(data)
+        if length + 6 == size and protocol == 0:
+            return transaction, unit, data[7:]
+    return None
+
+
 class FrameReader:
     """Cuts a stream into frames. Holds less than one frame; after a BadHeader nothing but that."""
 
@@ -137,15 +147,10 @@ class FrameReader:
         self._buffer = b""
         self._broken: str | None = None
 
-    def one(self, data: bytes) -> tuple[int, int, bytes] | None:
-        """What a Frame holds, where data is one and whole, as nearly all come; else None, and data
-        is to be fed."""
-        size = len(data)
-        if SHORTEST <= size <= LONGEST and not self._buffer and self._broken is None:
-            transaction, protocol, length, unit = _MBAP.unpack_from(data)
-            if length + 6 == size and protocol == 0:
-                return transaction, unit, data[7:]
-        return None
+    @property
+    def idle(self) -> bool:
+        """Holds nothing, so that another may read on in its place."""
+        return not self._buffer and self._broken is None
 
     def feed(self, data: bytes) -> list[Frame]:
         """The frames that data completes, in order. Raises BadHeader."""

@@ -9,8 +9,10 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import groupby
 from typing import Final
 
+from poller.reading.exchange import reply_octets
 from poller.reading.frames import Request, read
 from poller.reading.identification import Kind
 from poller.site.register_map import (
@@ -30,6 +32,7 @@ NUMBER_FORMAT: Final = {
     "u16": "H", "i16": "h", "u32": "I", "i32": "i", "u64": "Q", "i64": "q", "f32": "f", "f64": "d",
 }  # fmt: skip
 
+HEAD: Final = 2  # octets of a reply before its values: function code and count
 SECONDS_END: Final = 2**63  # what no relay has been up for, and no event has room for
 
 
@@ -132,7 +135,8 @@ class Uptime:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pass:
-    """Requests made together. ticks: for each request the octets of its reply that only time moves.
+    """Requests made together. stills: for each request the octets of its reply that not only time
+    moves.
 
     identification: how FC 43/14 is asked and for which objects; None where the map needs none.
     """
@@ -143,26 +147,19 @@ class Pass:
     uptime_span: Span | None = None
     uptime_field: Number | None = None
     low_word_first: bool = False
-    ticks: tuple[tuple[slice, ...], ...] = field(init=False, compare=False, repr=False)
+    stills: tuple[struct.Struct, ...] = field(init=False, compare=False, repr=False)
     uptime_place: Uptime | None = field(init=False, compare=False, repr=False)
 
     def __post_init__(self) -> None:
-        ticks = tuple(_ticks(request, self.spans) for request in self.requests)
-        object.__setattr__(self, "ticks", ticks)
+        stills = tuple(_still(request, self.spans) for request in self.requests)
+        object.__setattr__(self, "stills", stills)
         object.__setattr__(self, "uptime_place", self._find_uptime())
 
-    def still(self, index: int, pdu: bytes) -> bytes:
-        """The reply without what ticks: equal twice, nothing but time has passed."""
-        ticks = self.ticks[index]
-        if not ticks:
-            return pdu
-        if len(ticks) == 1:
-            return pdu[: ticks[0].start] + pdu[ticks[0].stop :]
-        rest, at = b"", 0
-        for tick in ticks:
-            rest += pdu[at : tick.start]
-            at = tick.stop
-        return rest + pdu[at:]
+    def still(self, index: int, pdu: bytes) -> tuple[bytes, ...]:
+        """The reply without what ticks: equal twice, nothing but time has passed. Of a reply that
+        has another length than was asked for, nothing."""
+        form = self.stills[index]
+        return form.unpack(pdu) if len(pdu) == form.size else ()
 
     def uptime(self, replies: Sequence[bytes | None]) -> int | None:
         """Seconds; None where the map tells none or its block was not read."""
@@ -191,7 +188,7 @@ class Pass:
             if _covers(request, span):
                 return Uptime(
                     reply=index,
-                    octet=2 + 2 * (span.address - request.address),
+                    octet=HEAD + 2 * (span.address - request.address),
                     form=struct.Struct(">" + NUMBER_FORMAT[number.type]),
                     low_word_first=self.low_word_first,
                     scale=number.scale,
@@ -217,25 +214,21 @@ def _within(one: Request, other: Request) -> bool:
     )
 
 
-def _ticks(request: Request, spans: Sequence[Span]) -> tuple[slice, ...]:
-    """Octets of register replies that tick, in order and apart; bits never tick.
+def _still(request: Request, spans: Sequence[Span]) -> struct.Struct:
+    """Takes a reply without the octets that tick; bits never tick.
 
     An octet that a field which does not tick lies in as well is left in.
     """
-    if request.table in BIT_TABLES:
-        return ()
     octets: dict[bool, set[int]] = {True: set(), False: set()}
-    for span in spans:
-        if _covers(request, span):
-            first = 2 + 2 * (span.address - request.address)
-            octets[span.ticking] |= set(range(first, first + 2 * span.count))
-    found: list[slice] = []
-    for octet in sorted(octets[True] - octets[False]):
-        if found and found[-1].stop == octet:
-            found[-1] = slice(found[-1].start, octet + 1)
-        else:
-            found.append(slice(octet, octet + 1))
-    return tuple(found)
+    if request.table not in BIT_TABLES:
+        for span in spans:
+            if _covers(request, span):
+                first = HEAD + 2 * (span.address - request.address)
+                octets[span.ticking] |= set(range(first, first + 2 * span.count))
+    ticking = octets[True] - octets[False]
+    all_of_it = range(HEAD + reply_octets(request))
+    runs = ((ticks, len(list(run))) for ticks, run in groupby(all_of_it, ticking.__contains__))
+    return struct.Struct("".join(f"{count}{'x' if ticks else 's'}" for ticks, count in runs))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import struct
-from contextlib import suppress
 from typing import Any
 
 import pytest
@@ -13,7 +12,7 @@ from pymodbus.logging import Log
 
 from poller.model import limits
 from poller.reading import frames
-from poller.reading.frames import BadHeader, Frame, FrameReader, Request, adu, identify, read
+from poller.reading.frames import BadHeader, Frame, FrameReader, Request, adu, identify, read, whole
 
 READS = {1, 2, 3, 4}
 integers = st.integers(-3, 70_000)
@@ -124,26 +123,25 @@ def test_frames_come_whole_however_the_stream_is_torn(sent: list[Frame], data: A
     assert got == sent
 
 
-@given(
-    before=st.binary(max_size=20),
-    sent=made,
-    cut=st.integers(-3, 3),
-    protocol=st.just(0) | st.integers(0, 65_535),
-)
-def test_one_whole_frame_is_what_it_would_be_fed(
-    before: bytes, sent: Frame, cut: int, protocol: int
-) -> None:
-    """And nothing else is one: not what comes behind a piece, nor a frame that is cut, or more, or
-    of another protocol."""
-    whole = bytearray(adu(sent.transaction, sent.unit, sent.pdu))
-    whole[2:4] = protocol.to_bytes(2, "big")
-    data = bytes(whole[: len(whole) + cut]) + bytes(max(0, cut))
+@given(sent=made, cut=st.integers(-3, 3), protocol=st.just(0) | st.integers(0, 65_535))
+def test_one_whole_frame_is_what_it_would_be_fed(sent: Frame, cut: int, protocol: int) -> None:
+    """And nothing else is one: not a frame that is cut, or more, or of another protocol."""
+    made = bytearray(adu(sent.transaction, sent.unit, sent.pdu))
+    made[2:4] = protocol.to_bytes(2, "big")
+    data = bytes(made[: len(made) + cut]) + bytes(max(0, cut))
+    assert whole(data) == (sent if cut == 0 and protocol == 0 else None)
+
+
+@given(st.lists(made, max_size=3), st.integers(0, 300))
+def test_a_reader_is_idle_between_frames_alone(sent: list[Frame], held: int) -> None:
+    """Else what it holds would be lost with it."""
+    stream = b"".join(adu(one.transaction, one.unit, one.pdu) for one in sent)
     reader = FrameReader()
-    with suppress(BadHeader):
-        reader.feed(before)
-    alone = not reader._buffer and reader._broken is None
-    good = cut == 0 and protocol == 0
-    assert reader.one(data) == (sent if good and alone else None)
+    reader.feed(stream)
+    assert reader.idle
+    begun = adu(1, 1, bytes(253))[: held % 260]
+    reader.feed(begun)
+    assert reader.idle is (not begun)
 
 
 @given(st.lists(st.binary(max_size=400), max_size=8))
@@ -187,6 +185,7 @@ def test_good_frames_before_a_bad_header_are_kept_and_nothing_behind_it() -> Non
     with pytest.raises(BadHeader) as bad:
         reader.feed(good + b"garbage" + good)
     assert bad.value.frames == (Frame(1, 255, b"\x83\x02"),)
+    assert not reader.idle
     with pytest.raises(BadHeader):
         reader.feed(good)
 

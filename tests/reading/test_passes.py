@@ -69,9 +69,9 @@ def test_compiling_twice_gives_equal_passes() -> None:
 # The fast path.
 
 
-def test_without_ticking_fields_the_reply_itself_is_compared() -> None:
+def test_without_ticking_fields_the_whole_reply_is_compared() -> None:
     pass_, pdu = status_pass({"free_memory_kb": at(20)}), reply(7)
-    assert pass_.still(0, pdu) is pdu
+    assert pass_.still(0, pdu) == (pdu,)
 
 
 @given(
@@ -88,6 +88,14 @@ def test_a_reply_is_still_when_only_what_ticks_differs(one: list[int], other: li
     )
     same = (one[0], one[3]) == (other[0], other[3])
     assert (pass_.still(0, reply(*one)) == pass_.still(0, reply(*other))) is same
+
+
+@pytest.mark.parametrize("length", [1, 2, 4, 7, 9])
+def test_a_reply_of_another_length_is_never_still(length: int) -> None:
+    """Not even where all that it lacks, or has too much, ticks."""
+    pass_ = status_pass({"free_memory_kb": at(20), "uptime_s": at(21, "u32", ticking=True)})
+    pdu = (reply(7, 0, 1) + b"\0")[:length]
+    assert pass_.still(0, pdu) != pass_.still(0, reply(7, 0, 1))
 
 
 def test_a_flag_in_a_register_that_ticks_is_still_seen() -> None:
