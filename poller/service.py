@@ -97,6 +97,7 @@ class Service:
     ports: Ports
     state: State = field(init=False)  # everything decided, durable or not
     started: asyncio.Event = field(default_factory=asyncio.Event)
+    reload_faults: int = 0  # of the files that were to be read again last; those before stay
     _stop: asyncio.Event = field(default_factory=asyncio.Event)
     _waiting: Waiting = field(init=False)
     _fleet: Fleet = field(init=False)
@@ -248,6 +249,7 @@ class Service:
             "site": self.site.file.site,
             "version": self.ports.version,
             "relays": len(self.site.file.relays),
+            "reload_faults": self.reload_faults,
             "journal": {
                 "seq": seq,
                 "waiting": self._waiting.events,

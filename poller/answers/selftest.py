@@ -238,13 +238,16 @@ def together(lines: Iterable[Line]) -> tuple[Line, ...]:
     """For people: relays and files that are well in one line each, the rest as it is."""
     told: list[Line] = []
     well: dict[str, list[Line]] = {"relay": [], "file": []}
+    lines = tuple(lines)
     for line in lines:
         if line.found is Found.OK and line.check in well:
             well[line.check].append(line)
         else:
             told.append(line)
     if well["file"]:
-        files = count(len(well["file"]), "file", "files")
+        all_well = all(line.found is Found.OK for line in lines if line.check == "file")
+        others = ("file", "files") if all_well else ("other file", "other files")
+        files = count(len(well["file"]), *others)
         told.append(ok("file", f"{files}, kept from others as they should be"))
     if well["relay"]:
         number = len(well["relay"])

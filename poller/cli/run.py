@@ -139,7 +139,9 @@ async def serve(
             systemd.reloading()
             try:
                 await service.reload(common.load(site_file))
+                service.reload_faults = 0
             except Faulty as reason:
+                service.reload_faults = len(reason.problems)
                 log.error("site_file_faulty_kept_the_old_one", problems=str(reason))
                 raise
             finally:

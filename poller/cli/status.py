@@ -23,12 +23,19 @@ def status(site: SiteOption = None, as_json: JsonOption = False) -> None:
         said = _said(place)
         alarms = _alarms(place)
     journal = said["journal"]
-    well = journal["failing"] is None and all(o["connected"] is not False for o in said["outputs"])
+    faults = said["reload_faults"]
+    well = journal["failing"] is None and not faults
+    well = well and all(output["connected"] is not False for output in said["outputs"])
     if as_json:
         common.print_json(said | {"alarms": None if alarms is None else plain(alarms)})
     else:
         relays = count(said["relays"], "relay", "relays")
         common.out.print(f"{said['site']}: {relays}, Bayroll {said['version']}")
+        if faults:
+            common.out.print(
+                f"site file: {count(faults, 'fault', 'faults')} when it was to be read again; what "
+                "was read before is in force\n    mend: see bayroll check SITE, then reload again"
+            )
         common.out.print(
             f"journal: {count(journal['seq'], 'event', 'events')}, {journal['waiting']} waiting, "
             f"judging {journal['judging']}"

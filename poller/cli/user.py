@@ -25,6 +25,7 @@ user = typer.Typer(
     "does work, says what changes were; security_administrator sees to users; auditor takes "
     "evidence.",
 )
+NOBODY = "nobody: the page only tells, and on this machine alone; see: bayroll user add"
 Named = Annotated[str, typer.Argument(metavar="NAME", help="For example j.kral.")]
 RoleOption = Annotated[
     list[Role] | None, typer.Option("--role", help="A role; may be repeated.", show_default=False)
@@ -91,7 +92,11 @@ def remove(
         place = common.where(site)
         answer = ask(place, "user_remove", {"who": who, "user": name})
         Passwords(beside(place.journal)).forget(name)
+        with common.journal(place) as journal:
+            left = journal.state().users
     _done(as_json, answer, f"{name}: removed")
+    if not left and not as_json:
+        common.out.print(NOBODY)
 
 
 @user.command("list")
@@ -112,11 +117,7 @@ def list_(site: SiteOption = None, as_json: JsonOption = False) -> None:
             drawn.add_row(name, _roles(one.roles), "set" if has else "none: can't sign in")
     if not as_json:
         common.out.print(drawn)
-        common.out.print(
-            count(len(state.users), "user", "users")
-            if state.users
-            else "nobody: the page only tells, and on this machine alone; see: bayroll user add"
-        )
+        common.out.print(count(len(state.users), "user", "users") if state.users else NOBODY)
 
 
 def _password(file: Path | None) -> str:

@@ -17,6 +17,7 @@ from poller.answers.selftest import (
     FileSeen,
     Found,
     Line,
+    look,
     of_certificate,
     of_clock,
     of_disk,
@@ -226,3 +227,10 @@ def test_for_people_relays_that_answer_are_one_line() -> None:
     wrong = Line(check="relay", about="b", found=LOOK, says="s", mend="m")
     lines = together([ok("relay", "it answers", "a"), wrong, ok("relay", "it answers", "c")])
     assert lines == (wrong, ok("relay", "2 answer"))
+
+
+def test_files_that_are_well_are_not_told_as_all_of_them_beside_one_that_is_not() -> None:
+    fine = [ok("file", "mode 0640", name) for name in ("a", "b")]
+    wrong = look("file", "mode 0666: others may change it", "chmod 0640 c", "c")
+    assert together(fine)[0].says == "2 files, kept from others as they should be"
+    assert together([*fine, wrong])[-1].says == "2 other files, kept from others as they should be"

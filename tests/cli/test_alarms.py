@@ -408,7 +408,7 @@ def test_list_ends_with_how_many_stand(bench: Bench) -> None:
 
 
 def test_status_counts_them(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-    said = {"site": "s", "relays": 24, "version": "0", "outputs": []}
+    said = {"site": "s", "relays": 24, "version": "0", "reload_faults": 0, "outputs": []}
     said["journal"] = {"seq": 1, "waiting": 0, "failing": None, "judging": "running"}
     monkeypatch.setattr("poller.cli.status.control.request", lambda *words: said)
     assert "alarms: 4 alarms, 3 unacknowledged; 1 notice" in bench.run("status").stdout
@@ -418,7 +418,7 @@ def test_status_counts_them(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> No
 def test_status_tells_what_the_service_says_also_where_the_journal_can_not_be_read(
     own: AlarmBench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    said = {"site": "s", "relays": 24, "version": "0", "outputs": []}
+    said = {"site": "s", "relays": 24, "version": "0", "reload_faults": 0, "outputs": []}
     said["journal"] = {"seq": 1, "waiting": 0, "failing": None, "judging": "running"}
     monkeypatch.setattr("poller.cli.status.control.request", lambda *words: said)
     own.journal.unlink()

@@ -66,9 +66,18 @@ def test_the_file_is_its_owners_alone(bench: Bench) -> None:
 
 def test_who_is_removed_has_no_hash_left(bench: Bench) -> None:
     add(bench, "ute", "--role", "viewer")
-    assert bench.run("user", "remove", "ute").output == "ute: removed\n"
+    bench.run("user", "remove", "ute")
     assert passwords(bench).known() == frozenset()
     assert bench.json("user", "list") == []
+
+
+def test_removing_the_last_user_says_who_sees_the_page_from_now_on(bench: Bench) -> None:
+    add(bench, "ute", "--role", "viewer")
+    add(bench, "ada", "--role", "viewer")
+    assert bench.run("user", "remove", "ute").output == "ute: removed\n"
+    first, then = bench.run("user", "remove", "ada").output.splitlines()
+    assert first == "ada: removed"
+    assert then.startswith("nobody: the page only tells, and on this machine alone")
 
 
 def test_a_name_that_is_taken_keeps_its_password(bench: Bench) -> None:

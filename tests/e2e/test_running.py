@@ -167,11 +167,14 @@ def test_a_faulty_site_file_is_not_taken_and_the_old_one_stays(beside: Beside) -
     try:
         site.write_text(good.replace('"q01-main1"', '"Q01 MAIN"', 1))
         beside.service.send_signal(signal.SIGHUP)
-        time.sleep(1.5)
-        assert beside.bayroll("status").returncode == 0
-        assert len(json.loads(beside.bayroll("status", "--json").stdout)["outputs"]) == 0
+        run.until(lambda: beside.bayroll("status").returncode == 1, "told as not well")
+        said = beside.bayroll("status").stdout
+        assert "site file: 1 fault when it was to be read again" in said
+        assert "24 relays" in said
     finally:
         site.write_text(good)
+    beside.service.send_signal(signal.SIGHUP)
+    run.until(lambda: beside.bayroll("status").returncode == 0, "read again, and well")
 
 
 def test_a_relay_taken_out_of_the_site_file_is_delisted_without_a_stop(beside: Beside) -> None:

@@ -151,6 +151,7 @@ class House:
             "site": "fellmoor",
             "version": "0.1.0",
             "relays": 24,
+            "reload_faults": 0,
             "journal": {
                 "seq": self.state.seq,
                 "waiting": 0,
