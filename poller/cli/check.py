@@ -14,9 +14,11 @@ from poller.cli import common
 from poller.cli.common import Exit, JsonOption
 from poller.cli.page import page_problems
 from poller.cli.run import SiteArgument, look_up
+from poller.edges import files_seen
 from poller.edges.clock import SystemClock
 from poller.journal.memory import MemoryCommitter
 from poller.model.problems import Faulty, Problem
+from poller.model.text import shown
 from poller.publishing.opening import open_outputs
 from poller.publishing.ports import Context
 from poller.site.settings import Site, pace
@@ -43,7 +45,7 @@ def check(
             common.out.print(str(problem))
     if site is None or problems:
         raise typer.Exit(Exit.BAD_INPUT)
-    for notice in same_position(site):
+    for notice in (*same_position(site), *unread_secrets(site, site_file)):
         common.err.print(f"{site_file}: {notice}")
     busiest = max(60 / pace(site.file.intervals, entry).status_s for entry in site.file.relays)
     said = {
@@ -74,6 +76,17 @@ def same_position(site: Site) -> Iterator[str]:
                 f"{', '.join(ids)} are all {place(one.bay, one.function)}: tables, alarms and "
                 "messages for people call them the same\n"
                 "    mend: give each a bay and function of its own"
+            )
+
+
+def unread_secrets(site: Site, site_file: Path) -> Iterator[str]:
+    """No fault: the service may run as another user, or on another computer."""
+    for at, path in files_seen.secrets(site_file, site):
+        why = files_seen.unreadable(path)
+        if why is not None:
+            yield (
+                f"{at}: {shown(str(path))} can't be read here: {shown(why)}\n"
+                "    mend: put it there, for the service's user to read, before the service starts"
             )
 
 

@@ -58,6 +58,23 @@ def certificates(site_file: Path, site: Site) -> Iterator[tuple[Path, bool]]:
             yield site_file.parent / name, path[-1] == "ca"
 
 
+def secrets(site_file: Path, site: Site) -> Iterator[tuple[str, Path]]:
+    """Files that hold a user or a password, each with the place that names it."""
+    for path, name in _named(site):
+        if hides_secret(path):
+            place = "".join(f"[{step}]" if isinstance(step, int) else f".{step}" for step in path)
+            yield place.removeprefix("."), site_file.parent / name
+
+
+def unreadable(path: Path) -> str | None:
+    """Why nobody like us can read it; None: we can. Nothing of it is read."""
+    try:
+        with path.open("rb"):
+            return None
+    except (OSError, ValueError) as reason:  # ValueError: a name with a NUL in it
+        return getattr(reason, "strerror", None) or str(reason)
+
+
 def _named(site: Site) -> Iterator[tuple[tuple[str | int, ...], str]]:
     """Keys, certificates and files of secrets of page, broker and outputs, each once."""
     file = site.file

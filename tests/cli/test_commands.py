@@ -232,6 +232,22 @@ def test_check_says_which_relays_people_can_not_tell_apart(bench: Bench) -> None
     assert result.stdout.count("no faults") == 1
 
 
+PEOPLE = "  opcua: {people: [{name: desk, password: {file: desk.password}}]}\n"
+
+
+def test_check_says_which_password_can_not_be_read(bench: Bench) -> None:
+    text = bench.site_file.read_text()
+    bench.site_file.write_text(text.replace("  mqtt: {}\n", f"  mqtt: {{}}\n{PEOPLE}", 1))
+    check = ("check", str(bench.site_file))
+    result = bench.run(*check, site=False)
+    told = " ".join(result.stderr.split())
+    assert "outputs.opcua.people[0].password.file: " in told
+    assert "desk.password can't be read here: No such file or directory" in told
+    assert (result.exit_code, result.stdout.count("no faults")) == (DONE, 1)
+    (bench.site_file.parent / "desk.password").write_text("a dale and a fell")
+    assert bench.run(*check, site=False).stderr == ""
+
+
 @pytest.mark.parametrize(
     "words",
     [
