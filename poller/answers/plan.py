@@ -78,9 +78,11 @@ class UnplacedRow:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlanSums:
     """days: until done, each times what a day of waiting counts; greedy: of the plan without a
-    solver; bound: no plan has less, None: not known. optimal: nor has any less than this one."""
+    solver; bound: no plan has less, None: not known. optimal: nor has any less than this one.
+    without_step: relays that are due and have none to place: no way there, or planned already."""
 
     steps: int
+    without_step: int
     placed: int
     windows: int
     windows_used: int
@@ -164,6 +166,7 @@ def sums(made: OutagePlan) -> PlanSums:
     used = {one.window for one in made.placed}
     return PlanSums(
         steps=len(made.question.steps),
+        without_step=len({one.relay for one in made.left_out}),
         placed=len(made.placed),
         windows=len(made.question.slots),
         windows_used=len(used),
@@ -273,7 +276,11 @@ def placed_in(made: OutagePlan, window: int) -> list[Placed]:
 
 
 def counted(made: PlanSums) -> str:
-    """12 of 14 steps in 5 of 8 windows."""
+    """12 of 14 steps in 5 of 8 windows, beside 2 relays without a step to place."""
     steps = count(made.steps, "step", "steps")
     windows = count(made.windows, "window", "windows")
-    return f"{made.placed:,} of {steps} in {made.windows_used:,} of {windows}"
+    told = f"{made.placed:,} of {steps} in {made.windows_used:,} of {windows}"
+    if not made.without_step:
+        return told
+    relays = count(made.without_step, "relay", "relays")
+    return f"{told}, beside {relays} without a step to place"

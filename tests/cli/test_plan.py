@@ -209,6 +209,13 @@ def test_what_is_planned_already_is_not_planned_again(bench: Bench) -> None:
     assert again.exit_code == DONE
 
 
+def test_relays_without_a_step_are_counted_beside_the_steps(bench: Bench) -> None:
+    assert "3 of 3 steps in 2 of 2 windows; " in bench.run("plan").stdout
+    bench.run("plan", "--add-work", *WHO)
+    told = bench.run("plan").stdout
+    assert "0 of 0 steps in 0 of 2 windows, beside 2 relays without a step to place; " in told
+
+
 def test_a_file_that_is_not_there_is_told(bench: Bench) -> None:
     result = bench.run("plan", "--outages", str(bench.folder / "none.yaml"))
     assert result.exit_code == BAD
