@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterator
 from typing import Final
 
+from poller.model.near import instead, near
 from poller.site.faults import Check, Fault
 from poller.site.settings import LineEnds
 from poller.site.whole import Whole
@@ -22,15 +22,15 @@ def _members(whole: Whole) -> Iterator[tuple[Path, str, str]]:
 
 
 def _unknown(whole: Whole) -> Iterator[Fault]:
-    listed = [relay.id for relay in whole.site.relays]
+    listed = {relay.id: f"{relay.bay} {relay.function}" for relay in whole.site.relays}
     for path, _, member in _members(whole):
         if member not in listed:
-            near = difflib.get_close_matches(member, listed, n=1)
+            there = instead(near(member, listed), "")
             yield Fault(
                 path=path,
                 code="site-group-member-unknown",
-                what=f"{member} is the id of no relay in this file",
-                mend=f"write {near[0]}" if near else "list the relay, or take it out here",
+                what=f"{member} is the id of no relay in this file" + (there and f"; {there}"),
+                mend="write the id that is meant, list the relay, or take it out here",
             )
 
 

@@ -139,7 +139,9 @@ def _unknown(code: str, kind: str, known: Iterable[str], given: Named) -> Iterat
                 path=path,
                 code=code,
                 what=f"{name} is no {kind}",
-                mend=f"write {near[0]}" if near else "correct it, or take it out",
+                mend=f"write {near[0]}, if that is meant; else take it out"
+                if near
+                else "correct it, or take it out",
             )
 
 
