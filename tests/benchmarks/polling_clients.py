@@ -99,9 +99,10 @@ def _note_lateness() -> None:
     routine = Watch.routine
 
     def noted(self: Watch, now_mono: float) -> Request | None:
-        if len(LATE) < LATENESS_KEPT:
+        request = routine(self, now_mono)
+        if request is not None and len(LATE) < LATENESS_KEPT:
             LATE.append(now_mono - self.due)
-        return routine(self, now_mono)
+        return request
 
     Watch.routine = noted  # type: ignore[method-assign]
 
