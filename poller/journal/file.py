@@ -26,6 +26,7 @@ from poller.model.problems import Problem
 APPLICATION_ID: Final = 0x42617972  # "Bayr", in the file's header
 SCHEMA_VERSION: Final = 1  # with the next one goes a step in upgrade.py
 LOCK_BYTES_MAX: Final = 256  # a process, a uuid, a seq and two sums
+MODE: Final = 0o640  # what runs where is its owner's to write, a group's to read, nobody else's
 BUSY_MS: Final = 2_000  # only while a crashed writer's log is recovered, or while its file is made
 CACHE_KIB: Final = 512  # of a connection; the system keeps the file's pages anyway
 
@@ -159,7 +160,7 @@ def locked(path: Path) -> Iterator[Lock]:
     """Holds FILE.lock; the kernel frees it with the process, however that ends."""
     lock = path.with_name(path.name + ".lock")
     try:
-        descriptor = os.open(lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        descriptor = os.open(lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, MODE)
     except OSError as reason:
         raise unusable(
             path,
@@ -248,6 +249,7 @@ def create(path: Path, noted: Noted | None = None) -> None:
     for left in (new, Path(f"{new}-wal"), Path(f"{new}-shm")):
         left.unlink(missing_ok=True)
     try:
+        new.touch(MODE)  # SQLite gives what it makes beside it the same
         connection = apsw.Connection(str(new))
         with connection:
             connection.execute(SCHEMA)

@@ -7,6 +7,7 @@ What an event's body or the state looked like earlier is lifted as it is read (e
 from __future__ import annotations
 
 import os
+import stat
 from pathlib import Path
 from typing import Final
 
@@ -62,6 +63,8 @@ def _keep(path: Path, connection: apsw.Connection, version: int) -> Path:
     new = path.with_name(f"{kept.name}.new")
     for left in (new, Path(f"{new}-wal"), Path(f"{new}-shm"), Path(f"{new}-journal")):
         left.unlink(missing_ok=True)
+    new.touch()
+    new.chmod(stat.S_IMODE(path.stat().st_mode))
     copy = apsw.Connection(str(new))
     try:
         with copy.backup("main", connection, "main") as backup:

@@ -395,3 +395,14 @@ def test_a_log_that_can_not_be_read_in_is_told_and_not_passed_over(
         for name in ("a.journal", "a.journal-wal"):
             shutil.copy(path.with_name(name), sealed)
     assert read_as_nobody(sealed / "a.journal") == "journal-unreachable"
+
+
+def test_a_new_journal_is_not_for_others_to_read(tmp_path: Path) -> None:
+    mask = os.umask(0o022)
+    try:
+        with Writer.open(tmp_path / "a.journal") as writer:
+            writer.write([Batch(events=tuple(story(3)))])
+            modes = {path.name: path.stat().st_mode & 0o777 for path in tmp_path.iterdir()}
+    finally:
+        os.umask(mask)
+    assert modes == {f"a.journal{end}": 0o640 for end in ("", "-wal", "-shm", ".lock")}

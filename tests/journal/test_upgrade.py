@@ -139,3 +139,11 @@ def test_a_damaged_one_is_left_alone(path: Path, later: pytest.MonkeyPatch) -> N
     assert reason.value.problem.code == "journal-damaged"
     assert path.read_bytes() == before
     assert not [name for name in files(path.parent) if "schema" in name]
+
+
+def test_the_copy_is_for_nobody_whom_the_journal_is_not_for(
+    path: Path, later: pytest.MonkeyPatch
+) -> None:
+    path.chmod(0o600)
+    Writer.open(path).close()
+    assert (path.parent / COPY).stat().st_mode & 0o777 == 0o600
