@@ -186,7 +186,7 @@ class Service:
         for relay in dict.fromkeys(moved):
             await self._fleet.set_paused(relay, self.state.rests(relay))
         try:
-            await durable
+            await asyncio.shield(durable)  # who gives up waiting takes nothing back
         except CommandRepeated:  # the same id twice at once: the first one's answer stands
             return await self.command(given, number=number, by=by)
         return answer
@@ -196,6 +196,11 @@ class Service:
         self._must_take()
         self._look_at_clock()
         await self._keep(decide(self.state, self.site, given, self._utc(), by=by))
+
+    @property
+    def not_written(self) -> str | None:
+        """Why the journal could not be written last; None: it could."""
+        return self._waiting.failing
 
     def _must_take(self) -> None:
         """Not queued: who asks would wait in vain, and it be carried out when nobody expects it."""
@@ -378,6 +383,8 @@ class Service:
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(LAST_WORDS_S):
                 await self._waiting.drained()
+        if self._waiting.events:
+            log.error("events_lost", events=self._waiting.events, reason=self._waiting.failing)
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(LAST_WORDS_S):
                 # a goodbye of a second at most; no event is worth having for it

@@ -125,11 +125,13 @@ def of_disk(free: int | None) -> Line:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FileSeen:
-    """mode: permission bits, None where it is not there. why: it can't be looked at."""
+    """mode: permission bits, None where it is not there. why: it can't be looked at. denied: what
+    this user, who is the service's as a rule, would have to be permitted."""
 
     path: str
     mode: int | None = None
     why: str | None = None
+    denied: str | None = None
 
 
 def of_file(seen: FileSeen, not_for_others: int) -> Line:
@@ -139,6 +141,12 @@ def of_file(seen: FileSeen, not_for_others: int) -> Line:
         return unknown("file", f"it can't be looked at: {shown(seen.why)}", path)
     if seen.mode is None:
         return unknown("file", "it is not there", path)
+    if seen.denied is not None:
+        says = f"mode {seen.mode:04o}: who runs this test may not {seen.denied}"
+        mend = (
+            f"run it as the service's user; else give that one the right, as by chown USER {path}"
+        )
+        return look("file", says, mend, path)
     wrong = seen.mode & not_for_others
     if not wrong:
         return ok("file", f"mode {seen.mode:04o}", path)

@@ -42,6 +42,11 @@ def ask_whoever(place: Where, op: str, args: dict[str, Any]) -> Answered:
     number = str(uuid.uuid4())
     try:
         answer: dict[str, Any] = control.request(place.socket, number, op, args)
+    except control.Unanswered as reason:
+        raise Refusal(
+            f"{reason}: what was asked may be done yet\n"
+            "    mend: see bayroll status, and bayroll history for whether it was"
+        ) from reason
     except control.Unreachable:
         return Answered(asyncio.run(_here(place, number, op, args)), by_service=False)
     return Answered(answer, by_service=True)

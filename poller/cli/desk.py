@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any, Final, TypeAlias
@@ -15,6 +16,7 @@ from poller.reading.exchange import Garbled, NoReply, Refused, Reply
 from poller.service import Service
 
 Op: TypeAlias = Callable[["Desk", Ask], Awaitable[Any]]
+RECORDED_S: Final = 10.0  # how long a person waits for what takes milliseconds, as a rule
 
 
 class Desk:
@@ -46,7 +48,18 @@ class Desk:
     async def _command(self, ask: Ask) -> dict[str, Any]:
         args = dict(ask.args)
         by = commands.person(args.pop("who", None), ask.peer)
-        return await self.service.command(commands.command(ask.op, args), number=ask.id, by=by)
+        given = commands.command(ask.op, args)
+        try:
+            async with asyncio.timeout(RECORDED_S):
+                return await self.service.command(given, number=ask.id, by=by)
+        except TimeoutError:
+            why = self.service.not_written
+            raise Refusal(
+                f"it was taken, and is not recorded after {RECORDED_S:g} s"
+                + (f": the journal can't be written now: {why}" if why else "")
+                + "\n    mend: see to the journal's disk; it is recorded once it can be, and lost "
+                "if the service ends before: see bayroll status, and bayroll history"
+            ) from None
 
     async def hello(self, ask: Ask) -> dict[str, str]:
         return {

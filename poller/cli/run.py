@@ -29,7 +29,7 @@ from poller.edges.systemd import Systemd
 from poller.journal.committer import ThreadCommitter
 from poller.journal.retention import prune
 from poller.journal.store import Locked, Reader, Writer
-from poller.model.problems import Faulty
+from poller.model.problems import Faulty, Problem
 from poller.publishing.opening import open_outputs
 from poller.publishing.ports import Context, Inside, Output
 from poller.service import Ports, Service
@@ -48,6 +48,8 @@ def run(
 ) -> None:
     """Poll the relays of SITE, keep the journal, feed the outputs; until Ctrl-C or SIGTERM."""
     set_up_log(log_json)
+    # until it can do as asked it would end by it; its files are read just now anyway
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
     with common.told():
         site = common.load(site_file)
         try:
@@ -138,7 +140,9 @@ async def serve(
         async def reread() -> None:
             systemd.reloading()
             try:
-                await service.reload(common.load(site_file))
+                again = common.load(site_file)
+                stays(journal, common.journal_of(site_file, again), site_file)
+                await service.reload(again)
                 service.reload_faults = 0
             except Faulty as reason:
                 service.reload_faults = len(reason.problems)
@@ -182,6 +186,23 @@ async def _tell(systemd: Systemd, service: Service) -> None:
                 log.error("service_stuck", reason=stuck)
         before = stuck
         await asyncio.sleep(systemd.beat_s)
+
+
+def stays(journal: Path, asked: Path, site_file: Path) -> None:
+    """A running service can't change its journal. Raises Faulty."""
+    if asked.resolve() != journal.resolve():
+        raise Faulty(
+            [
+                Problem(
+                    code="site-journal-moved",
+                    file=str(site_file),
+                    at="journal.file",
+                    what=f"the journal was {journal} when the service was started, and it goes on "
+                    "there",
+                    mend="write what stood there before, or stop the service and start it again",
+                )
+            ]
+        )
 
 
 def _listen_to_signals(service: Service, reread: Callable[[], Any], systemd: Systemd) -> None:

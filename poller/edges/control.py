@@ -48,6 +48,10 @@ class Unreachable(Exception):
     """No service listens there."""
 
 
+class Unanswered(Unreachable):
+    """One took the request, and what became of it is not known."""
+
+
 def runtime_folder() -> Path:
     """Where sockets of running services lie; only this user may enter."""
     named = os.environ.get("BAYROLL_RUNTIME_DIR")
@@ -164,7 +168,10 @@ def _peer_uid(sock: socket.socket) -> int:
 def request(
     path: Path, number: str, op: str, args: dict[str, Any], wait_s: float = ANSWER_S
 ) -> Any:
-    """One request from a command line; blocking. Raises Unreachable, or Refusal with the reason."""
+    """One request from a command line; blocking.
+
+    Raises Unreachable or Unanswered, or Refusal with the reason.
+    """
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as sock:
         sock.settimeout(wait_s)
         try:
@@ -173,6 +180,8 @@ def request(
             sock.sendall(line)
             with sock.makefile("rb") as stream:
                 answer = stream.readline()
+        except TimeoutError as reason:
+            raise Unanswered(f"{path}: no answer within {wait_s:g} s") from reason
         except OSError as reason:
             raise Unreachable(f"{path}: {reason}") from reason
     if not answer:

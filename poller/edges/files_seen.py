@@ -5,6 +5,7 @@ Nothing of a key or a password is read.
 
 from __future__ import annotations
 
+import os
 import stat
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -107,7 +108,11 @@ def _leaves(value: Any, path: tuple[str | int, ...]) -> Iterator[tuple[tuple[str
 
 def look_at(path: Path) -> FileSeen:
     try:
-        return FileSeen(path=str(path), mode=stat.S_IMODE(path.stat().st_mode))
+        found = path.stat()
+        folder = stat.S_ISDIR(found.st_mode)
+        may = os.access(path, os.W_OK | os.X_OK if folder else os.R_OK)
+        denied = None if may else "write in it" if folder else "read it"
+        return FileSeen(path=str(path), mode=stat.S_IMODE(found.st_mode), denied=denied)
     except FileNotFoundError:
         return FileSeen(path=str(path))
     except (OSError, ValueError) as reason:  # ValueError: a name with a NUL in it

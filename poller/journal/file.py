@@ -159,6 +159,7 @@ def _noted(lock: bytes) -> Noted | None:
 def locked(path: Path) -> Iterator[Lock]:
     """Holds FILE.lock; the kernel frees it with the process, however that ends."""
     lock = path.with_name(path.name + ".lock")
+    made = not lock.exists()
     try:
         descriptor = os.open(lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, MODE)
     except OSError as reason:
@@ -169,6 +170,8 @@ def locked(path: Path) -> Iterator[Lock]:
             "let the user who runs Bayroll write in this folder, which must exist",
         ) from reason
     try:
+        if made:
+            give_to_its_owner(descriptor, path)
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as reason:
@@ -176,6 +179,13 @@ def locked(path: Path) -> Iterator[Lock]:
         yield Lock(descriptor)
     finally:
         os.close(descriptor)
+
+
+def give_to_its_owner(descriptor: int, journal: Path) -> None:
+    """What root makes beside the journal of a service that is another user would lock it out."""
+    if os.geteuid() == 0:
+        owner = (journal if journal.exists() else journal.parent).stat()
+        os.fchown(descriptor, owner.st_uid, owner.st_gid)
 
 
 def holder(path: Path) -> Locked | None:
@@ -249,7 +259,11 @@ def create(path: Path, noted: Noted | None = None) -> None:
     for left in (new, Path(f"{new}-wal"), Path(f"{new}-shm")):
         left.unlink(missing_ok=True)
     try:
-        new.touch(MODE)  # SQLite gives what it makes beside it the same
+        descriptor = os.open(new, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, MODE)
+        try:  # SQLite gives what it makes beside it the same mode and owner
+            give_to_its_owner(descriptor, path)
+        finally:
+            os.close(descriptor)
         connection = apsw.Connection(str(new))
         with connection:
             connection.execute(SCHEMA)

@@ -17,6 +17,7 @@ from typing import Final, NoReturn
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
+from poller.journal.file import give_to_its_owner
 from poller.model import limits
 from poller.model.problems import Faulty, Problem
 from poller.model.refusal import Refusal
@@ -111,6 +112,7 @@ class Passwords:
                 text = json.dumps({"format": FORMAT, "hashes": hashes}, sort_keys=True)
                 descriptor = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
                 with os.fdopen(descriptor, "w", encoding="utf-8") as file:
+                    give_to_its_owner(descriptor, self.path.with_suffix(""))  # the journal's
                     file.write(text + "\n")
                     file.flush()
                     os.fsync(file.fileno())

@@ -134,6 +134,12 @@ def test_a_file_that_is_not_there_is_not_known() -> None:
     assert of_file(FileSeen(path="/x", why="Permission denied"), OTHERS_READ).found is UNKNOWN
 
 
+def test_a_file_that_the_service_may_not_read_is_not_well_though_it_is_kept_from_others() -> None:
+    line = of_file(FileSeen(path="/x", mode=0o600, denied="read it"), ONLY_OWNER)
+    assert (line.found, line.says) == (LOOK, "mode 0600: who runs this test may not read it")
+    assert "chown USER /x" in str(line.mend)
+
+
 # days to its end, days since it began
 CERTIFICATES = [
     (31, 1, OK),

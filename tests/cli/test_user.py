@@ -164,3 +164,20 @@ def test_a_page_on_a_network_that_nobody_may_see_is_a_fault(bench: Bench) -> Non
     assert told.exit_code == 2
     add(bench, "ute", "--role", "viewer")
     assert bench.run("check", str(bench.site_file), site=False).exit_code == 0
+
+
+@pytest.mark.parametrize("begun", [True, False])
+def test_what_root_makes_is_of_the_service_that_has_to_read_it(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, begun: bool
+) -> None:
+    """Played, as a test may run as another. Without a journal its folder says whose it is to be."""
+    given: list[tuple[int, int]] = []
+    if not begun:
+        for path in bench.folder.glob("bayroll.journal*"):
+            path.unlink()
+    monkeypatch.setattr("poller.journal.file.os.geteuid", lambda: 0)
+    monkeypatch.setattr("poller.journal.file.os.fchown", lambda _, *owner: given.append(owner))
+    add(bench, "ute", "--role", "viewer")
+    owner = bench.folder.stat()
+    # of the file of passwords; and of the lock and the journal, where they are made as well
+    assert given == [(owner.st_uid, owner.st_gid)] * (1 if begun else 3)

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+import structlog
 
 from poller.cli import common
 from poller.decide import AcceptBaseline, Refusal
@@ -162,6 +163,23 @@ async def test_full_and_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
         told = [isinstance(one, ev.FlagRose) for one in edges if _of_flag(one)]
         assert told == [n % 2 == 0 for n in range(len(told))], "each edge once, and in order"
         assert told[-1], "it stands"
+
+
+async def test_what_is_lost_with_a_stop_is_told(tmp_path: Path) -> None:
+    with structlog.testing.capture_logs() as logged:
+        async with running(tmp_path) as full:
+            await full.until(lambda: full.reader.head().seq > 0, "it has begun")
+            relay = full.fleet.stage.entries[0].id
+            await full.until(
+                lambda: full.service.durable.relays[relay].nameplate is not None, "it is read"
+            )
+            await full.pages(1)
+            under_way = await full.accept_until_full(relay)
+            waited = full.service.waiting
+            under_way.cancel()
+    (lost,) = (one for one in logged if one["event"] == "events_lost")
+    assert lost["events"] > waited, "the stop itself is one"
+    assert "full" in lost["reason"].lower()
 
 
 def _of_flag(body: ev.Body) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import stat
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -65,6 +66,22 @@ def test_permission_bits_are_those_that_were_set(tmp_path: Path, mode: int) -> N
     file.chmod(mode)
     seen = look_at(file)
     assert seen.mode == mode == stat.S_IMODE(file.stat().st_mode)
+
+
+@pytest.mark.parametrize(("name", "needs", "says"), [
+    ("file", os.R_OK, "read it"),
+    ("folder", os.W_OK | os.X_OK, "write in it"),
+])  # fmt: skip
+def test_what_its_user_may_not_do_is_seen(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, needs: int, says: str
+) -> None:
+    """Played, as a test may run as root, whom nothing keeps out."""
+    (tmp_path / "file").touch()
+    (tmp_path / "folder").mkdir()
+    assert look_at(tmp_path / name).denied is None
+    asked: list[int] = []
+    monkeypatch.setattr("poller.edges.files_seen.os.access", lambda _, how: asked.append(how))
+    assert (look_at(tmp_path / name).denied, asked) == (says, [needs])
 
 
 @pytest.mark.parametrize("name", ["gone", "not\0a name"])
