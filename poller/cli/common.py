@@ -131,7 +131,8 @@ def where(site_file: Path | None) -> Where:
         fail(
             Exit.BAD_INPUT,
             "which site? No service runs here.\n"
-            "    mend: name the site file with --site FILE, or set BAYROLL_SITE",
+            "    mend: name the site file with --site FILE, or set BAYROLL_SITE; "
+            "where one does run, set BAYROLL_RUNTIME_DIR as it has it",
         )
     names = [control.request(path, "hello", "hello", {})["site_file"] for path in sockets]
     fail(

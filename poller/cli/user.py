@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from typing import Annotated, Any
@@ -13,6 +14,7 @@ from poller.cli import common
 from poller.cli.ask import ask
 from poller.cli.common import Exit, JsonOption, SiteOption, WhoOption
 from poller.decide import Refusal
+from poller.edges.commands import person
 from poller.model.canonical import stamp
 from poller.model.users import Role
 from poller.model.users import says as role_says
@@ -51,7 +53,8 @@ def add(
     with common.told():
         place = common.where(site)
         hashes = Passwords(beside(place.journal))
-        hashes.known()  # a file that can't be used is told before anything is asked
+        hashes.known()  # what can't be used is told before anything is asked
+        person(who, os.getuid())
         password = _password(password_file)
         answer = ask(place, "user_add", {"who": who, "user": name, "roles": list(role or ())})
         hashes.set(name, password)
@@ -73,6 +76,7 @@ def change(
         place = common.where(site)
         hashes = Passwords(beside(place.journal))
         hashes.known()
+        person(who, os.getuid())
         anew = _password(password_file) if password or password_file else None
         args = {"who": who, "user": name, "password": anew is not None}
         answer = ask(place, "user_change", args | ({"roles": list(role)} if role else {}))

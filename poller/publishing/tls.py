@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import ssl
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from poller.certificates import NONE_ASKED
@@ -16,10 +17,9 @@ def tls_context(tls: Tls, folder: Path) -> ssl.SSLContext:
 
     folder: where relative names of files begin.
     """
-    context = ssl.create_default_context(cafile=str(folder / tls.ca))
+    context = _trusting(folder / tls.ca)
     if tls.certificate is not None:
-        key = str(folder / tls.key) if tls.key else None
-        context.load_cert_chain(str(folder / tls.certificate), key)
+        _show(context, folder / tls.certificate, folder / tls.key if tls.key else None)
     elif tls.key is not None:
         raise OSError("a key without its certificate")
     return context
@@ -29,11 +29,33 @@ def tls_server_context(tls: Tls, folder: Path) -> ssl.SSLContext:
     """For an output that is called: every client shows a certificate of the CA. Raises OSError."""
     if tls.certificate is None:
         raise OSError("a server needs a certificate")
-    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH, cafile=str(folder / tls.ca))
+    context = _trusting(folder / tls.ca, ssl.Purpose.CLIENT_AUTH)
     context.verify_mode = ssl.CERT_REQUIRED
-    key = str(folder / tls.key) if tls.key else None
-    context.load_cert_chain(str(folder / tls.certificate), key, password=NONE_ASKED)
+    _show(context, folder / tls.certificate, folder / tls.key if tls.key else None)
     return context
+
+
+def _trusting(ca: Path, purpose: ssl.Purpose = ssl.Purpose.SERVER_AUTH) -> ssl.SSLContext:
+    """That one alone: made without it, a context would trust all whom the system does."""
+    with _told_of(ca):
+        return ssl.create_default_context(purpose, cafile=str(ca))
+
+
+def _show(context: ssl.SSLContext, certificate: Path, key: Path | None) -> None:
+    with _told_of(certificate, *([key] if key else [])):
+        context.load_cert_chain(str(certificate), key, password=NONE_ASKED)
+
+
+@contextmanager
+def _told_of(*files: Path) -> Iterator[None]:
+    """What OpenSSL says names no file. Raises OSError that does."""
+    for file in files:
+        with file.open("rb"):
+            pass
+    try:
+        yield
+    except ssl.SSLError as reason:
+        raise OSError(f"{' and '.join(str(file) for file in files)}: {reason}") from reason
 
 
 def usable(made: Callable[[], ssl.SSLContext | None], at: str) -> None:

@@ -48,6 +48,9 @@ def _hosts(whole: Whole) -> Iterator[Fault]:
 def _host_mend(host: str) -> str:
     if "://" in host:
         return "write the address alone, without what stands before it"
+    before, _, port = host.rpartition(":")
+    if port.isdecimal() and _one_host(before):
+        return f"write host: {before}, and port: {port} beside it"
     if _address(host) is None and host.replace(".", "").isdecimal():
         return "write four numbers from 0 to 255, without zeros in front"
     return "list each relay with its own address; nothing is scanned"

@@ -303,8 +303,12 @@ def why_unreadable(reason: OSError | ValueError) -> str:
 
 
 def mend_unreadable(reason: OSError | ValueError, otherwise: str) -> str:
-    """otherwise: what helps where the file is not there, or may not be read."""
-    return "save it as UTF-8" if isinstance(reason, UnicodeDecodeError) else otherwise
+    """otherwise: what helps where the file is not there."""
+    if isinstance(reason, UnicodeDecodeError):
+        return "save it as UTF-8"
+    if isinstance(reason, PermissionError):
+        return "let the user who runs Bayroll read it, and enter its folder"
+    return otherwise
 
 
 def _get(value: Any, key: str) -> Any:

@@ -181,3 +181,14 @@ def test_what_root_makes_is_of_the_service_that_has_to_read_it(
     owner = bench.folder.stat()
     # of the file of passwords; and of the lock and the journal, where they are made as well
     assert given == [(owner.st_uid, owner.st_gid)] * (1 if begun else 3)
+
+
+@pytest.mark.parametrize(
+    "verb", [["add", "ute", "--role", "viewer"], ["change", "ute", "--password"]]
+)
+def test_who_is_needed_before_a_password_is_asked_for(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, verb: list[str]
+) -> None:
+    monkeypatch.delenv("BAYROLL_WHO")
+    result = bench.run("user", *verb)  # there is no terminal to ask at, which would be told first
+    assert (result.exit_code, "--who is needed" in result.stderr) == (2, True)

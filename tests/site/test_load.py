@@ -162,6 +162,22 @@ def test_a_site_file_in_another_encoding_is_told() -> None:
         load_site("site.yaml", read)
 
 
+@pytest.mark.parametrize("kept", ["site.yaml", "maps/larch.yaml"])
+def test_a_file_kept_too_close_is_not_told_as_one_to_leave_out(kept: str) -> None:
+    texts = {"site.yaml": TEXT, "maps/larch.yaml": LARCH}
+
+    def read(path: str) -> str:
+        if path == kept:
+            raise PermissionError(13, "Permission denied", path)
+        return texts[path]
+
+    with pytest.raises(Faulty) as told:
+        load_site("site.yaml", read)
+    [problem] = told.value.problems
+    assert f"{kept} can't be read: Permission denied" in problem.what
+    assert problem.mend == "let the user who runs Bayroll read it, and enter its folder"
+
+
 # The digest names what was loaded.
 
 
