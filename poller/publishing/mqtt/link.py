@@ -30,6 +30,8 @@ from poller.site.strict import Strict
 
 log = structlog.get_logger(__name__)
 
+STEADY_S: Final = 5.0  # a connection that lasted for so long is no sign of another of our name
+BRIEF_TOLD: Final = 3  # once or twice a broker may just have been started anew
 PROTOCOLS: Final = {"5": aiomqtt.ProtocolVersion.V5, "3.1.1": aiomqtt.ProtocolVersion.V311}
 
 
@@ -78,6 +80,9 @@ class Link:
         self._acked: int | None = None
         self._wake = asyncio.Event()
         self._connected = False
+        self._stood_from = 0.0  # seconds of the loop
+        self._worked = False  # this connection did what it is for
+        self._brief = 0  # connections in a row that were lost as soon as they stood
         self._says = "not connected yet"
 
     def status(self) -> OutputStatus:
@@ -99,11 +104,21 @@ class Link:
 
     async def run(self) -> None:
         while True:
+            self._worked = False
             try:
                 await self._connection()
             except* (aiomqtt.MqttError, OSError) as group:
+                self._count()
                 self._away(_first(group))
             await asyncio.sleep(self._backoff.next_s())
+
+    def _count(self) -> None:
+        """Two clients of one name put each other off as fast as they come: what did not last is
+        tried again later and later, although it stood."""
+        lasted = asyncio.get_running_loop().time() - self._stood_from >= STEADY_S
+        if self._worked and lasted:
+            self._backoff.reset()
+        self._brief = self._brief + 1 if self._worked and not lasted else 0
 
     async def _connection(self) -> None:
         """One connection, from beginning to end. Raises MqttError or OSError where it is lost."""
@@ -158,11 +173,14 @@ class Link:
 
     def _arrived(self) -> None:
         self._connected = True
+        self._stood_from = asyncio.get_running_loop().time()
         self._says = f"connected to {self._broker.host}:{self._broker.port}"
         log.info("output connected", output=self.name, says=self._says)
 
     def _away(self, reason: BaseException) -> None:
         says = f"{self._broker.host}:{self._broker.port}: {reason.__cause__ or reason}"
+        if self._brief >= BRIEF_TOLD:
+            says += f"; lost as soon as it stands: another client may be called {self._client_id}"
         if says != self._says:
             log.warning("output away", output=self.name, reason=says)
         self._says = says

@@ -108,7 +108,7 @@ class MqttOutput(Link):
                 self._arrived()
                 self._wake.set()  # for events that wait
             # not at the greeting: a broker that refuses every event would be asked without rest
-            self._backoff.reset()
+            self._worked = True
             await self._woken(limits.RETAINED_LOOK_S)
 
     async def _woken(self, within_s: float) -> bool:

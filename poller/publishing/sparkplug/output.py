@@ -135,7 +135,7 @@ class SparkplugOutput(Link):
             except _AskedForBirths:
                 await self._bear(client, bd_seq)
                 continue
-            self._backoff.reset()
+            self._worked = True
             with suppress(TimeoutError):
                 async with asyncio.timeout(limits.RETAINED_LOOK_S):
                     await self._wake.wait()
