@@ -45,7 +45,11 @@ def check(
             common.out.print(str(problem))
     if site is None or problems:
         raise typer.Exit(Exit.BAD_INPUT)
-    for notice in (*same_position(site), *unread_secrets(site, site_file)):
+    for notice in (
+        *same_position(site),
+        *unread_secrets(site, site_file),
+        *journal_place(common.journal_of(site_file, site)),
+    ):
         common.err.print(f"{site_file}: {notice}")
     busiest = max(60 / pace(site.file.intervals, entry).status_s for entry in site.file.relays)
     said = {
@@ -88,6 +92,20 @@ def unread_secrets(site: Site, site_file: Path) -> Iterator[str]:
                 f"{at}: {shown(str(path))} can't be read here: {shown(why)}\n"
                 "    mend: put it there, for the service's user to read, before the service starts"
             )
+
+
+def journal_place(journal: Path) -> Iterator[str]:
+    """No fault, as of secrets."""
+    at, folder = "journal.file", shown(str(journal.parent))
+    if any(part.startswith("~") for part in journal.parts):
+        yield f"{at}: ~ is no home folder here\n    mend: write out the folder, from / on"
+    elif journal.is_dir():
+        yield f"{at}: {shown(str(journal))} is a folder\n    mend: name a file in it"
+    elif not journal.parent.is_dir():
+        yield (
+            f"{at}: there is no folder {folder} here\n"
+            "    mend: make it before the service starts, for its user to write in"
+        )
 
 
 def output_problems(site: Site, site_file: Path) -> list[Problem]:

@@ -349,8 +349,8 @@ def _connect(
             path,
             "journal-unreachable",
             f"it can't be opened: {reason}",
-            "let this user read the file and what lies beside it (-wal, -shm); from read-only "
-            "media copy all three to a folder that can be written",
+            "let this user read the file and what lies beside it (-wal, -shm), and the service's "
+            "write them and their folder; from read-only media copy all three to such a folder",
         ) from reason
     return connection
 

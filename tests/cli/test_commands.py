@@ -232,6 +232,26 @@ def test_check_says_which_relays_people_can_not_tell_apart(bench: Bench) -> None
     assert result.stdout.count("no faults") == 1
 
 
+@pytest.mark.parametrize(
+    ("named", "says"),
+    [
+        ("gone/b.journal", "there is no folder "),
+        (".", " is a folder"),
+        ("~/b.journal", "~ is no home folder here"),
+    ],
+)
+def test_check_says_where_no_journal_can_be(bench: Bench, named: str, says: str) -> None:
+    text = bench.site_file.read_text()
+    file = "  file: bayroll.journal "
+    assert text.count(file) == 1
+    bench.site_file.write_text(text.replace(file, f"  file: {named} "))
+    result = bench.run("check", str(bench.site_file), site=False)
+    assert (result.exit_code, result.stdout.count("no faults")) == (DONE, 1)
+    assert "journal.file: " in result.stderr
+    assert says in " ".join(result.stderr.split())
+    assert "mend: " in result.stderr
+
+
 PEOPLE = "  opcua: {people: [{name: desk, password: {file: desk.password}}]}\n"
 
 
