@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from importlib.metadata import version
+from typing import Annotated
+
 import typer
 
 from poller.cli import (
@@ -45,6 +48,23 @@ app = typer.Typer(
     help="Keeps the roll of every protective relay's firmware in a substation; only ever reads.\n\n"
     "Exit codes: 0 done, 1 found something wrong, 2 bad input, 3 could not reach or lock.",
 )
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"bayroll {version('bayroll')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _any(
+    told: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Which this is.")
+    ] = False,
+) -> None:
+    """What stands before a command."""
+
+
 app.command()(demo.demo)
 app.command()(run.run)
 app.command()(check.check)

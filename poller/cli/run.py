@@ -162,6 +162,7 @@ async def serve(
                 if ready is not None:
                     ready(service)
                 await service.run()
+            log.info("service_stopped")
         finally:
             telling.cancel()
             page.close()
@@ -175,6 +176,7 @@ async def _tell(systemd: Systemd, service: Service) -> None:
     look_seldom()
     asyncio.get_running_loop().call_later(ALL_READ_S, look_seldom)  # and what the relays told
     systemd.ready()
+    log.info("service_started", version=service.ports.version, relays=len(service.site.file.relays))
     progress, clock, before = Progress(), SystemClock(), None
     while True:
         stuck = progress.stuck(clock.mono(), service.parts())

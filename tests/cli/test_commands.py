@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import json
 import unicodedata
+from importlib.metadata import version
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
 from poller.cli import common
+from poller.cli.app import app
 from poller.journal.store import Batch, Writer
 from poller.model.events import BaselineAccepted, Event
 from tests.cli.bench import AT, Bench, nameplate
@@ -382,3 +385,8 @@ def test_who_is_asked_for_with_all_ways_to_say_it(bench: Bench) -> None:
         "--who is needed: the journal keeps it\n"
         "    mend: give your name with --who NAME, or set BAYROLL_WHO\n"
     )
+
+
+def test_it_says_which_version_it_is() -> None:
+    result = CliRunner().invoke(app, ["--version"])
+    assert (result.exit_code, result.stdout) == (DONE, f"bayroll {version('bayroll')}\n")
