@@ -23,7 +23,7 @@ def status(site: SiteOption = None, as_json: JsonOption = False) -> None:
         said = _said(place)
         alarms = _alarms(place)
     journal = said["journal"]
-    faults = said["reload_faults"]
+    faults = said.get("reload_faults", 0)  # a service from before an upgrade does not say
     well = journal["failing"] is None and not faults
     well = well and all(output["connected"] is not False for output in said["outputs"])
     if as_json:
