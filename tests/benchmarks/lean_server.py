@@ -1,6 +1,7 @@
 """Relays that cost next to nothing: uvloop, one request a segment, replies made beforehand.
 
-python -m tests.benchmarks.lean_server COUNT PORT [DELAY_S]: answers until stdin ends.
+python -m tests.benchmarks.lean_server COUNT PORT DELAY_S AWAKE: answers until stdin ends. AWAKE: 1
+where it never sleeps. To wake it costs who asks, and spares who leaves it no time to sleep.
 """
 
 from __future__ import annotations
@@ -47,7 +48,11 @@ class Relay(asyncio.Protocol):
             self._transport.write(reply)
 
 
-async def serve(count: int, port: int, delay_s: float) -> None:
+def stay_awake(loop: asyncio.AbstractEventLoop) -> None:
+    loop.call_soon(stay_awake, loop)
+
+
+async def serve(count: int, port: int, delay_s: float, awake: bool) -> None:
     loop = asyncio.get_running_loop()
     for number in range(count):
         await loop.create_server(
@@ -56,12 +61,13 @@ async def serve(count: int, port: int, delay_s: float) -> None:
             port,
             backlog=16,
         )
+    if awake:
+        stay_awake(loop)
     print("ready", flush=True)
     await asyncio.to_thread(sys.stdin.read)
 
 
 if __name__ == "__main__":
     allow_many_connections()
-    uvloop.run(
-        serve(int(sys.argv[1]), int(sys.argv[2]), float(sys.argv[3]) if sys.argv[3:] else 0.0)
-    )
+    relays, at, delay, awake = sys.argv[1:]
+    uvloop.run(serve(int(relays), int(at), float(delay), awake == "1"))

@@ -19,12 +19,13 @@ CLIENT, SERVER = {CORES[0]}, {CORES[-1]}
 
 
 @contextmanager
-def server(count: int, delay_s: float = 0.0) -> Iterator[int]:
-    """The port at which each of its addresses answers."""
+def server(count: int, delay_s: float = 0.0, *, awake: bool = False) -> Iterator[int]:
+    """The port at which each of its addresses answers. awake: it never sleeps."""
     port = free_port()
-    command = [sys.executable, "-m", "tests.benchmarks.lean_server", str(count), str(port)]
+    words = (count, port, delay_s, int(awake))
+    command = [sys.executable, "-m", "tests.benchmarks.lean_server", *map(str, words)]
     with subprocess.Popen(
-        [*command, str(delay_s)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     ) as process:
         os.sched_setaffinity(process.pid, SERVER)
         assert process.stdout is not None
