@@ -87,6 +87,8 @@ def test_a_hang_up_while_it_reads_its_files_ends_nothing(monkeypatch: pytest.Mon
         raise Refusal("read as far as this test needs")
 
     monkeypatch.setattr("poller.cli.run.common.load", load)
+    # the log of all tests after this one would go to what is closed with it
+    monkeypatch.setattr("poller.cli.run.set_up_log", lambda as_json: None)
     before = signal.signal(signal.SIGHUP, lambda number, frame: hung_up.append(number))
     try:
         assert CliRunner().invoke(app, ["run", "site.yaml"]).exit_code == 2
