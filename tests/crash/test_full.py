@@ -65,6 +65,10 @@ class Full:
         said: dict[str, object] = self.service.status()["journal"]
         return said
 
+    def read(self, relay: str) -> bool:
+        known = self.service.durable.relays.get(relay)
+        return known is not None and known.nameplate is not None
+
     def rose(self) -> list[str]:
         rows = self.reader.history(kinds=["flag_rose"], limit=10_000)
         return [one.event.subject for one in rows]
@@ -170,9 +174,7 @@ async def test_what_is_lost_with_a_stop_is_told(tmp_path: Path) -> None:
         async with running(tmp_path) as full:
             await full.until(lambda: full.reader.head().seq > 0, "it has begun")
             relay = full.fleet.stage.entries[0].id
-            await full.until(
-                lambda: full.service.durable.relays[relay].nameplate is not None, "it is read"
-            )
+            await full.until(lambda: full.read(relay), "it is read")
             await full.pages(1)
             under_way = await full.accept_until_full(relay)
             waited = full.service.waiting

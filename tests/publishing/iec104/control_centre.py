@@ -6,6 +6,7 @@ import asyncio
 import json
 import sys
 from asyncio.subprocess import PIPE
+from collections.abc import Callable
 from contextlib import suppress
 from functools import partial
 from importlib.util import find_spec
@@ -71,11 +72,18 @@ class ControlCentre:
         return states[-1]["state"] if states else None
 
     async def there(self, *, within_s: float = 20) -> None:
-        """It is connected and started. Now and then the library forgets to start it."""
+        """It is connected and started."""
+        await self.until(lambda: self.state == "OPEN", within_s=within_s)
+
+    async def until(self, true: Callable[[], object], *, within_s: float = 20) -> None:
+        """As world.until, of one that is to be started whenever it is connected.
+
+        Now and then, most of all on a busy machine, the library forgets that by itself.
+        """
         async with asyncio.timeout(within_s):
-            while self.state != "OPEN":
+            while not true():
                 with suppress(TimeoutError):
-                    await until(lambda: self.state == "OPEN", within_s=1)
+                    await until(true, within_s=1)  # it may yet think of it
                 if self.state == "OPEN_MUTED":
                     await self.do("unmute")
 

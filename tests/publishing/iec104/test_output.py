@@ -236,10 +236,10 @@ async def test_a_burst_arrives_whole_and_in_order_over_lines_that_break(place: P
         told: list[tuple[int, int, int]] = []
         for cut_at in (100, 600, 1_100):
             told += await place.burst(500)
-            await until(lambda at=cut_at: len(centre.told()) >= at, within_s=PATIENT_S)
+            await centre.until(lambda at=cut_at: len(centre.told()) >= at, within_s=PATIENT_S)
             wire.cut()
         told += await place.burst(500)
-        await until(lambda: set(centre.told()) == set(told), within_s=PATIENT_S)
+        await centre.until(lambda: set(centre.told()) == set(told), within_s=PATIENT_S)
         await until(lambda: pump.status()[0].lag == 0, within_s=PATIENT_S)
         heard = centre.told()
     assert wire.connections == 4
