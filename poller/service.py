@@ -186,7 +186,7 @@ class Service:
         for relay in dict.fromkeys(moved):
             await self._fleet.set_paused(relay, self.state.rests(relay))
         try:
-            await asyncio.shield(durable)  # who gives up waiting takes nothing back
+            await durable
         except CommandRepeated:  # the same id twice at once: the first one's answer stands
             return await self.command(given, number=number, by=by)
         return answer

@@ -164,7 +164,7 @@ class Fleet:
             clock=self.clock,
             random=self.random,
             gateway=gateway,
-            slots=first.entry.client_slots,
+            held=first.entry.held,
             told=self.told,
         )
         self._units |= {unit.relay: unit for unit in units}

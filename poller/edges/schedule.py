@@ -17,7 +17,6 @@ from poller.model import limits
 from poller.model.backoff import backoff_s
 from poller.reading.exchange import NoReply, Outcome, Reply
 from poller.reading.frames import Request
-from poller.site.settings import HELD_FROM_SLOTS
 
 ABSENT_FIRST_S: Final = 15.0  # a unit that a gateway can't reach holds up the others for a time-out
 ABSENT_CAP_S: Final = 300.0
@@ -41,14 +40,15 @@ class Errand:
 
 @dataclass(slots=True, kw_only=True)
 class Endpoint:
-    """told: called after each visit that was no routine, with what came to be believed."""
+    """held: the connection stays open between two visits. told: called after each visit that was
+    no routine, with what came to be believed."""
 
     link: Asks
     units: Sequence[Unit]
     clock: Clock
     random: Random
     gateway: bool
-    slots: int
+    held: bool
     told: Told
     _turns: int = 0
     _visits: int = 0  # but those of the rounds
@@ -61,7 +61,7 @@ class Endpoint:
             link=self.link,
             units=self.units,
             clock=self.clock,
-            held=self.slots >= HELD_FROM_SLOTS,
+            held=self.held,
             stays_open=self._stays_open,
         )
 
@@ -201,15 +201,12 @@ class Endpoint:
 
     def _stays_open(self, unit: Unit | None) -> bool:
         """Until that one is due; None: nobody is."""
-        if unit is not None and self.slots >= HELD_FROM_SLOTS:
-            return True
         if self._errands:
             return True
-        return (
-            len(self.units) > 1
-            and unit is not None
-            and unit.watch.due - self.clock.mono() < NEXT_UNIT_S
-        )
+        if unit is None:
+            return False
+        soon = len(self.units) > 1 and unit.watch.due - self.clock.mono() < NEXT_UNIT_S
+        return self.held or soon
 
 
 def _answer(errand: Errand, outcome: Outcome) -> None:

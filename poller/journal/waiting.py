@@ -58,12 +58,15 @@ class Waiting:
     def put(
         self, events: Sequence[Event], command: tuple[str, str] | None = None
     ) -> asyncio.Future[None]:
-        """Queues the events of one input; the future is done when they are durable."""
+        """Queues the events of one input; the future is done when they are durable.
+
+        Who gives up waiting for it takes nothing back.
+        """
         durable: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self._batches.append(Batch(events=tuple(events), command=command, durable=durable))
         self._events += len(events)
         self._work.set()
-        return durable
+        return asyncio.shield(durable)
 
     async def run(self) -> None:
         """Commits for ever. What fails stays first in the queue and is tried again."""
@@ -113,8 +116,7 @@ class Waiting:
         self._take(head)
         self.told(recorded)
         for batch in head:
-            if not batch.durable.done():
-                batch.durable.set_result(None)
+            batch.durable.set_result(None)
 
     def _take(self, head: Sequence[Batch]) -> None:
         for batch in head:
@@ -126,5 +128,4 @@ class Waiting:
         log.error("journal_refused", reason=str(reason))
         self._take([batch])
         self.refused([event for left in self._batches for event in left.events])
-        if not batch.durable.done():
-            batch.durable.set_exception(reason)
+        batch.durable.set_exception(reason)

@@ -134,7 +134,11 @@ def watch(first_s: float = 0.0) -> Watch:
 
 @asynccontextmanager
 async def polling(
-    starts: Sequence[float], *, absent: Sequence[int] = (), gateway: bool = False, slots: int = 1
+    starts: Sequence[float],
+    *,
+    absent: Sequence[int] = (),
+    gateway: bool = False,
+    held: bool = False,
 ) -> AsyncIterator[Bench]:
     """Units 1, 2, ... with these first visits; absent: those that never answer."""
     numbers = range(1, len(starts) + 1)
@@ -148,7 +152,7 @@ async def polling(
         clock=LoopClock(),
         random=Random(7),
         gateway=gateway,
-        slots=slots,
+        held=held,
         told=lambda unit, found: None,
     )
     task = asyncio.create_task(endpoint.run(), name="endpoint")
@@ -201,7 +205,7 @@ def test_a_poller_that_slept_does_not_make_up_for_missed_visits() -> None:
 
 def test_a_pause_closes_at_once_and_gives_up_the_visit() -> None:
     async def main() -> None:
-        async with polling([10.0], absent=[1], slots=3) as bench:
+        async with polling([10.0], absent=[1], held=True) as bench:
             await asyncio.sleep(11)
             assert len(bench.link.asked) == 1
             await bench.endpoint.set_paused("r1", True)
@@ -248,7 +252,7 @@ class EarlyLoop(VirtualLoop):
 
 def test_a_timer_that_is_early_makes_no_visit_early_and_none_twice() -> None:
     async def main() -> None:
-        async with polling([0.0], slots=3) as bench:
+        async with polling([0.0], held=True) as bench:
             await asyncio.sleep(599)
             first, *later = bench.link.visits(1)
             assert [first, *(int(at) for at in later)] == [60 * number for number in range(10)]
@@ -388,7 +392,7 @@ def test_errands_waiting_or_under_way_are_answered_when_polling_ends() -> None:
 
 def test_who_becomes_due_while_the_line_waits_is_visited_then() -> None:
     async def main() -> None:
-        async with polling([0.0], slots=3) as bench:
+        async with polling([0.0], held=True) as bench:
             await asyncio.sleep(PACE.status_s + 30)
             [unit] = bench.endpoint.units
             due = asyncio.get_running_loop().time() + 1
@@ -403,7 +407,7 @@ def test_who_becomes_due_while_the_line_waits_is_visited_then() -> None:
 
 def test_a_pause_at_the_very_moment_at_which_a_visit_is_due_comes_first() -> None:
     async def main() -> None:
-        async with polling([0.0], slots=3) as bench:
+        async with polling([0.0], held=True) as bench:
             await asyncio.sleep(30)
             [unit] = bench.endpoint.units
             unit.watch.look_again(30.0)  # a visit that is no routine
@@ -418,7 +422,7 @@ def test_a_pause_at_the_very_moment_at_which_a_visit_is_due_comes_first() -> Non
 
 def test_an_interruption_at_the_very_moment_at_which_a_visit_is_due_does_not_double_it() -> None:
     async def main() -> None:
-        async with polling([0.0], slots=3) as bench:
+        async with polling([0.0], held=True) as bench:
             loop = asyncio.get_running_loop()
             loop.call_at(60.0, bench.endpoint._rounds.interrupt)  # on the timer before its own
             await asyncio.sleep(70)
@@ -427,22 +431,21 @@ def test_an_interruption_at_the_very_moment_at_which_a_visit_is_due_does_not_dou
     run(main())
 
 
-# Client slots.
+# Held, or closed after each visit.
 
 
-@pytest.mark.parametrize("slots", [1, 2])
-def test_with_few_client_slots_the_connection_is_closed_after_each_visit(slots: int) -> None:
+def test_a_connection_that_is_not_held_is_closed_after_each_visit() -> None:
     async def main() -> None:
-        async with polling([0.0], slots=slots) as bench:
+        async with polling([0.0]) as bench:
             await asyncio.sleep(600)
             assert bench.link.closed == [at for at, _ in bench.link.made()]
 
     run(main())
 
 
-def test_with_three_client_slots_the_connection_is_held() -> None:
+def test_a_connection_that_is_held_is_never_closed() -> None:
     async def main() -> None:
-        async with polling([0.0], slots=3) as bench:
+        async with polling([0.0], held=True) as bench:
             await asyncio.sleep(600)
             assert len(bench.link.made()) > 9
             assert bench.link.closed == []
@@ -462,7 +465,7 @@ def test_a_gateway_is_closed_once_for_units_that_are_due_one_after_another() -> 
 
 def test_the_end_of_polling_closes() -> None:
     async def main() -> None:
-        async with polling([0.0], slots=3) as bench:
+        async with polling([0.0], held=True) as bench:
             await asyncio.sleep(10)
         assert bench.link.closed == [10.0]
 
@@ -496,7 +499,7 @@ def test_a_fault_of_ours_in_one_visit_does_not_end_the_endpoint() -> None:
 
 def test_a_connection_that_takes_nothing_is_no_end_of_the_endpoint() -> None:
     async def main() -> None:
-        async with polling([0.0], slots=3) as bench:
+        async with polling([0.0], held=True) as bench:
             await asyncio.sleep(30)
             begin = bench.link.begin
 

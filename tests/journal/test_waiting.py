@@ -49,6 +49,15 @@ def on_a_bench(work: Callable[[Bench], Awaitable[None]]) -> None:
     run(whole())
 
 
+def test_who_gives_up_waiting_takes_nothing_back() -> None:
+    async def work(bench: Bench) -> None:
+        bench.waiting.put([event(1)]).cancel()
+        await bench.waiting.drained()
+        assert bench.order == [1]
+
+    on_a_bench(work)
+
+
 def test_order_is_kept_however_the_batches_fall() -> None:
     async def work(bench: Bench) -> None:
         for number in range(40):

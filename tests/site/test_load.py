@@ -103,6 +103,12 @@ def test_what_is_left_out_of_a_relay_has_its_default() -> None:
     assert (relay.port, relay.unit, relay.client_slots, relay.behind_serial) == (502, 255, 1, False)
 
 
+@pytest.mark.parametrize(("slots", "held"), [(1, False), (2, False), (3, True), (4, True)])
+def test_a_connection_is_held_where_it_takes_no_slot_from_others(slots: int, held: bool) -> None:
+    relay = loaded(TEXT, larch=LARCH).relay("q01-main1")
+    assert relay.model_copy(update={"client_slots": slots}).held is held
+
+
 def test_what_is_left_out_of_a_site_has_its_default() -> None:
     site = loaded(TEXT, larch=LARCH).file
     assert (site.broker, dict(site.outputs), site.source_address) == (None, {}, None)
