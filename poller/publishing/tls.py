@@ -6,6 +6,7 @@ import ssl
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Final
 
 from poller.certificates import NONE_ASKED
 from poller.model.problems import Faulty, Problem
@@ -56,6 +57,27 @@ def _told_of(*files: Path) -> Iterator[None]:
         yield
     except ssl.SSLError as reason:
         raise OSError(f"{' and '.join(str(file) for file in files)}: {reason}") from reason
+
+
+# of the alerts, those by which who reads one is told of its own certificate: RFC 8446, 6.2
+OF_OURS: Final = (
+    "BAD_CERTIFICATE",
+    "UNSUPPORTED_CERTIFICATE",
+    "CERTIFICATE_REVOKED",
+    "CERTIFICATE_EXPIRED",
+    "CERTIFICATE_UNKNOWN",
+    "UNKNOWN_CA",
+    "CERTIFICATE_REQUIRED",
+)
+
+
+def of_ours(fault: OSError) -> str:
+    """Words to add, where a peer's alert is of what we showed it; else none."""
+    alert = (
+        (fault.reason or "").upper().replace(" ", "_") if isinstance(fault, ssl.SSLError) else ""
+    )
+    ours = "ALERT" in alert and any(one in alert for one in OF_OURS)
+    return "; it does not take our certificate: see bayroll selftest" if ours else ""
 
 
 def usable(made: Callable[[], ssl.SSLContext | None], at: str) -> None:

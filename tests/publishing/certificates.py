@@ -31,7 +31,9 @@ def make_ca(folder: Path, name: str) -> None:
     )  # fmt: skip
 
 
-def make_certificate(folder: Path, name: str, ca: str, extension: str, *, key: str = "ec") -> None:
+def make_certificate(
+    folder: Path, name: str, ca: str, extension: str, *, key: str = "ec", days: int = 2
+) -> None:
     openssl(
         folder, "req", *KEYS[key],
         "-keyout", f"{name}.key", "-out", f"{name}.csr", "-subj", f"/CN={name}",
@@ -40,14 +42,15 @@ def make_certificate(folder: Path, name: str, ca: str, extension: str, *, key: s
     (folder / f"{name}.ext").write_text(extension + "authorityKeyIdentifier=keyid\n")
     openssl(
         folder, "x509", "-req", "-in", f"{name}.csr", "-CA", f"{ca}.pem", "-CAkey", f"{ca}.key",
-        "-CAcreateserial", "-days", "2", "-out", f"{name}.pem", "-extfile", f"{name}.ext",
+        "-CAcreateserial", "-days", str(days), "-out", f"{name}.pem", "-extfile", f"{name}.ext",
     )  # fmt: skip
 
 
 def make_all(folder: Path) -> None:
-    """ca and other-ca; server and client by the first, stranger by the other."""
+    """ca and other-ca; server, client and expired by the first, stranger by the other."""
     make_ca(folder, "ca")
     make_ca(folder, "other-ca")
     make_certificate(folder, "server", "ca", SERVER)
     make_certificate(folder, "client", "ca", CLIENT)
+    make_certificate(folder, "expired", "ca", CLIENT, days=-1)
     make_certificate(folder, "stranger", "other-ca", CLIENT)

@@ -6,6 +6,7 @@
 - A connection that is given up leaves its socket with the loop; here it is closed.
 - A handshake of TLS that failed leaves its socket to the garbage collector; here it is closed.
 - One that is lost in the moment in which it stands is taken for connected; here it is lost.
+- Of one that ends before its answer the answer is waited for; here it is told why, at once.
 - A broker may make it hold any amount; here it is left.
 - A cancellation that comes together with an answer is lost; here it is not.
 """
@@ -26,13 +27,14 @@ from typing import Any, Final, Self, TypeVar
 
 import aiomqtt
 from paho.mqtt.client import Client as PahoClient
-from paho.mqtt.client import ConnectFlags, MQTTv5
+from paho.mqtt.client import ConnectFlags, DisconnectFlags, MQTTv5
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from poller.model import limits
 from poller.publishing.mqtt.wire import Wire
+from poller.publishing.tls import of_ours
 
 T = TypeVar("T")
 # what matters of it is told by us, once and without device text
@@ -110,8 +112,9 @@ class Client(aiomqtt.Client):
                 raise aiomqtt.MqttError("lost at once") from lost.exception()
         except BaseException as reason:
             self._given_up.set()
-            if lost.done() and not lost.cancelled():
-                lost.exception()  # else the loop complains that nobody asked
+            for one in (lost, self._connected):
+                if one.done() and not one.cancelled():
+                    one.exception()  # else the loop complains that nobody asked
             # after what the connecting thread has put before the loop already
             self._loop.call_soon(self._drop)
             if cancelled() and not isinstance(reason, asyncio.CancelledError):
@@ -160,7 +163,7 @@ class Client(aiomqtt.Client):
             async with asyncio.timeout(None if timeout == math.inf else timeout):
                 return await fut
         except TimeoutError:
-            raise aiomqtt.MqttError("Operation timed out") from None
+            raise aiomqtt.MqttError(f"no answer within {timeout:g} s") from None
 
     def _bye(self) -> bool:
         """Whether to say goodbye. MQTT 3.1.1 knows none that leaves the will: 3.14.4 there."""
@@ -275,6 +278,24 @@ class Client(aiomqtt.Client):
             self.packet_max = min((one for one in told if one is not None), default=None)
         super()._on_connect(client, userdata, flags, reason_code, properties)
 
+    def _on_disconnect(
+        self,
+        client: PahoClient,
+        userdata: Any,
+        flags: DisconnectFlags,
+        reason_code: ReasonCode,
+        properties: Properties | None = None,
+    ) -> None:
+        if not self._connected.done():  # it may be the connecting thread that is here
+            self._loop.call_soon_threadsafe(self._hung_up)
+            return
+        super()._on_disconnect(client, userdata, flags, reason_code, properties)
+
+    def _hung_up(self) -> None:
+        """As a broker does that TLS 1.3 let in before it had looked at our certificate."""
+        if not (self._given_up.is_set() or self._connected.done()):
+            self._connected.set_exception(HungUp(self._wire.fault))
+
     def _on_publish(
         self,
         client: PahoClient,
@@ -293,3 +314,13 @@ class Client(aiomqtt.Client):
 
 class Refused(aiomqtt.MqttError):
     """The broker took a message and said no."""
+
+
+class HungUp(aiomqtt.MqttError):
+    """The broker ended a connection that it had not answered. fault: with what; None: no word."""
+
+    def __init__(self, fault: OSError | None) -> None:
+        says = "it hung up without an answer"
+        if fault is not None:
+            says += f": {fault}{of_ours(fault)}"
+        super().__init__(says)

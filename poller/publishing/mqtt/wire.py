@@ -29,7 +29,7 @@ QUICKACK: Final[int | None] = getattr(socket, "TCP_QUICKACK", None)  # of Linux 
 
 
 class Wire:
-    """Of one connection. Made inside its event loop."""
+    """Of one connection. Made inside its event loop. fault: what reading ended with."""
 
     def __init__(self, paho: PahoClient) -> None:
         self._paho = paho
@@ -37,6 +37,7 @@ class Wire:
         self._under_way: dict[int, asyncio.Future[None]] = {}  # bounded by who puts
         self._heard = b""  # read, and not yet asked for by paho
         self._failed = False  # the connection; what came before that is read still
+        self.fault: OSError | None = None
         self._receive = paho._sock_recv
         paho._sock_recv = self._receive_little  # type: ignore[method-assign]
 
@@ -116,6 +117,9 @@ class Wire:
         except BlockingIOError:
             if self._failed:
                 raise ConnectionResetError("the connection failed") from None
+            raise
+        except OSError as reason:  # paho says of it that there is one
+            self.fault = reason
             raise
 
     def _take_acks(self) -> int:

@@ -31,7 +31,7 @@ from poller.publishing.ports import Context, OutputStatus
 from poller.publishing.syslog.line import Line, TlsLine, UdpLine
 from poller.publishing.syslog.message import Sender, number_after, severity
 from poller.publishing.syslog.settings import NAME, TlsSettings, UdpSettings
-from poller.publishing.tls import tls_context, usable
+from poller.publishing.tls import of_ours, tls_context, usable
 
 log = structlog.get_logger(__name__)
 
@@ -244,7 +244,7 @@ class SyslogOutput:
     def _away(self, reason: OSError) -> None:
         """Told once for each reason, not at each try."""
         why = "nobody listens there" if isinstance(reason, ConnectionRefusedError) else str(reason)
-        says = shown(f"{self._settings.host}:{self._settings.port}: {why}")
+        says = shown(f"{self._settings.host}:{self._settings.port}: {why}{of_ours(reason)}")
         if says != self._says:
             log.warning("output away", output=self.name, reason=says)
         self._connected, self._says = False, says

@@ -75,6 +75,15 @@ async def test_a_refused_connection_is_told_and_tried_again() -> None:
     await broker.stop()
 
 
+async def test_a_broker_that_hangs_up_without_an_answer_is_told_at_once() -> None:
+    """As one does that is full; the answer is not waited for."""
+    server = await asyncio.start_server(lambda _, writer: writer.close(), HOST, 0)
+    port = server.sockets[0].getsockname()[1]
+    with pytest.raises(aiomqtt.MqttError, match="it hung up without an answer"):
+        await Client(HOST, port, keepalive=5).__aenter__()
+    server.close()
+
+
 async def test_a_cancellation_beside_a_lost_connection_is_not_lost() -> None:
     """Over and over, since it depends on which comes first."""
     broker = Embedded()

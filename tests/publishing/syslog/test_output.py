@@ -138,11 +138,13 @@ async def test_a_head_that_was_told_shows_that_a_tail_was_cut_off(
 
 CERTIFICATE = {"certificate": "client.pem", "key": "client.key"}
 STRANGER = {"certificate": "stranger.pem", "key": "stranger.key"}
+EXPIRED = {"certificate": "expired.pem", "key": "expired.key"}
 WRONG = [
     ({"ca": "other-ca.pem"}, HOST, "certificate verify failed"),
     ({"ca": "ca.pem", **CERTIFICATE}, "localhost", "certificate verify failed"),  # not its name
-    ({"ca": "ca.pem"}, HOST, "certificate required"),
+    ({"ca": "ca.pem"}, HOST, "it does not take our certificate"),
     ({"ca": "ca.pem", **STRANGER}, HOST, "unknown ca"),
+    ({"ca": "ca.pem", **EXPIRED}, HOST, "certificate expired"),
 ]
 
 
