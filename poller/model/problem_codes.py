@@ -104,6 +104,7 @@ CODES: Final[dict[str, str]] = {
         "an MQTT output is named, but neither the site nor the output names a broker"
     ),
     "output-not-loadable": "an output is installed, but does not load",
+    "output-port-twice": "two outputs, or one and the page, would listen on one port",
     "output-settings": "a setting of an output is wrong",
     "output-tls": "a certificate, key or CA file of an output can't be read or does not fit",
     "output-unknown": "the site names an output that is not installed",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from importlib.metadata import EntryPoint, entry_points
 from typing import Final
@@ -44,7 +44,34 @@ def open_outputs(
         except Faulty as faults:
             # an output knows its settings, not the file they came from
             problems += [replace(one, file=one.file or file) for one in faults.problems]
-    return outputs, problems
+    return outputs, problems + list(_twice(site, outputs, file))
+
+
+def _twice(site: Site, outputs: Sequence[Output], file: str) -> Iterator[Problem]:
+    """Where somebody listens already. Only the first to come would get the port."""
+    page = site.file.page
+    taken = [("the page is served", page.host, page.port)] if page is not None else []
+    for one in outputs:
+        place: tuple[str, int] | None = getattr(one, "listens", None)
+        if place is None:
+            continue
+        host, port = place
+        for whose, other, same in taken:
+            if port == same and _meet(host, other):
+                yield Problem(
+                    code="output-port-twice",
+                    file=file,
+                    at=f"outputs.{one.name}.port",
+                    what=f"on {other}:{port} {whose}",
+                    mend="give one of them another port:, or a host: of its own",
+                )
+                break
+        taken.append((f"outputs.{one.name} listens", host, port))
+
+
+def _meet(host: str, other: str) -> bool:
+    """One of them is the other, or every address of this machine."""
+    return host == other or "0.0.0.0" in (host, other) or "::" in (host, other)  # noqa: S104
 
 
 def _open(name: str, points: dict[str, EntryPoint], context_for: ContextFor, file: str) -> Output:

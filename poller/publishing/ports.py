@@ -75,6 +75,8 @@ class Context:
 
 
 class Output(Protocol):
+    """One that is called, and does not call, has also listens: its host and port."""
+
     name: str
 
     async def run(self) -> None:

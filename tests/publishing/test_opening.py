@@ -5,6 +5,8 @@ from __future__ import annotations
 from importlib.metadata import EntryPoint
 from typing import Any
 
+import pytest
+
 from poller.publishing.opening import GROUP, found, open_outputs
 from poller.publishing.ports import Context
 from poller.site.settings import Site
@@ -58,6 +60,27 @@ def test_an_output_that_does_not_load_leaves_the_others() -> None:
     outputs, (problem,) = opened(site(outputs={"bad": {}, "good": {}}), installed=installed)
     assert outputs == ["opened good"]
     assert problem.code == "output-not-loadable"
+
+
+LOOP, OWN, ALL = "127.0.0.1", "127.0.0.2", "0.0.0.0"
+SAME = [
+    ({"host": LOOP, "port": 2404}, {"host": LOOP, "port": 2404}, "outputs.iec104 listens"),
+    ({"host": ALL, "port": 2404}, {"host": LOOP, "port": 2404}, "outputs.iec104 listens"),
+    ({"host": LOOP, "port": 2404}, {"host": ALL, "port": 2404}, "outputs.iec104 listens"),
+    ({}, {"host": LOOP, "port": 8420}, "the page is served"),
+    ({"host": LOOP, "port": 2404}, {"host": OWN, "port": 2404}, None),
+    ({}, {}, None),
+]
+
+
+@pytest.mark.parametrize(("one", "other", "says"), SAME)
+async def test_two_that_listen_on_one_port_are_told(
+    one: dict[str, Any], other: dict[str, Any], says: str | None
+) -> None:
+    _, problems = opened(site(outputs={"iec104": one, "alarm_points": other}))
+    expected = [] if says is None else [("output-port-twice", "outputs.alarm_points.port")]
+    assert [(one.code, one.at) for one in problems] == expected
+    assert all(one.what.endswith(str(says)) for one in problems)
 
 
 async def test_a_password_in_the_wrong_place_is_not_repeated() -> None:

@@ -33,6 +33,7 @@ journal-unknown-kind site/test_codes.py test_a_kind_that_only_a_newer_journal_ha
 journal-unreachable journal/test_store.py test_a_folder_that_is_not_there_is_told
 output-broker-missing publishing/wrong_settings.py WRONG
 output-not-loadable publishing/test_opening.py test_an_output_that_does_not_load_leaves_the_others
+output-port-twice publishing/test_opening.py test_two_that_listen_on_one_port_are_told
 output-settings publishing/wrong_settings.py WRONG
 output-tls publishing/wrong_settings.py WRONG
 output-unknown publishing/test_opening.py test_an_output_nobody_installed_is_told_with_its_place

@@ -102,6 +102,10 @@ class AlarmPoints:
     def _place(self) -> str:
         return f"{self._settings.host}:{self._settings.port}"
 
+    @property
+    def listens(self) -> tuple[str, int]:
+        return self._settings.host, self._settings.port
+
     def status(self) -> OutputStatus:
         if self._server is None:
             return OutputStatus(connected=False, says=self._says)

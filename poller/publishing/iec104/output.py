@@ -69,6 +69,10 @@ class Iec104Output:
     def _place(self) -> str:
         return f"{self._settings.host}:{self._settings.port}"
 
+    @property
+    def listens(self) -> tuple[str, int]:
+        return self._settings.host, self._settings.port
+
     def status(self) -> OutputStatus:
         """Connected: every group has a client that takes what is sent."""
         if self._outstation is None:

@@ -69,6 +69,10 @@ class OpcUa:
         self._clients: int | None = None  # None: it does not serve
         self._says = f"{self._place}: not started yet"
 
+    @property
+    def listens(self) -> tuple[str, int]:
+        return self._settings.host, self._settings.port
+
     def status(self) -> OutputStatus:
         if self._clients is None:
             return OutputStatus(connected=False, says=self._says)
