@@ -170,7 +170,8 @@ def _with_consequences(state: State, site: Site, events: list[ev.Event]) -> Deci
 
 
 def _started(state: State, site: Site, given: Started, present: Present) -> Decided:
-    out: Decided = [("", ev.ServiceStarted(version=given.version, boot=given.boot))]
+    began = ev.ServiceStarted(version=given.version, boot=given.boot, unstopped=state.running)
+    out: Decided = [("", began)]
     return out + _site_events(state, site)
 
 

@@ -57,6 +57,11 @@ Poller: TypeAlias = Callable[[Any], str]
 Relay: TypeAlias = Callable[[Any, ev.Event, State], str]
 
 
+def _began(body: ev.ServiceStarted) -> str:
+    before = "; the run before it had no stop (killed, or no power)" if body.unstopped else ""
+    return f"The poller started, version {quoted(body.version)}{before}."
+
+
 def _stopped(body: ev.ServiceStopped) -> str:
     # "stopped" alone is the usual end; anything else is a reason
     why = "." if body.reason == "stopped" else f": {said(body.reason)}"
@@ -199,7 +204,7 @@ def _user(body: ev.UserChanged) -> str:
 
 
 POLLER: Final[dict[str, Poller]] = {
-    "service_started": lambda b: f"The poller started, version {quoted(b.version)}.",
+    "service_started": _began,
     "service_stopped": _stopped,
     "clock_stepped": _clock,
     "site_loaded": lambda b: (

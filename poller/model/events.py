@@ -75,11 +75,13 @@ def _kind(body: type[B]) -> type[B]:
 @_kind
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ServiceStarted(Body):
-    """boot: of the computer, the same as long as it runs; None: not known."""
+    """boot: of the computer, the same as long as it runs; None: not known. unstopped: the run
+    before this one had no stop: it was killed, or the computer lost its power."""
 
     kind: ClassVar[str] = "service_started"
     version: str
     boot: str | None = None
+    unstopped: bool = False
 
 
 @_kind

@@ -7,9 +7,12 @@ from typing import Any
 import pytest
 
 from poller.answers.history import Entry, Wanted, entries, entry
+from poller.decide import Started, Stopping, decide
 from poller.model import events as ev
 from poller.model.canonical import plain
 from poller.model.events import Change, ChangeClass, Order
+from poller.model.standing import State
+from tests.answers.sites import site
 from tests.answers.world import NOW, PRESENT, STATE, ago, event, recorded
 
 CHANGED = ev.NameplateChanged(
@@ -51,6 +54,24 @@ def test_a_change_as_an_entry() -> None:
         cause=None,
         change=ChangeClass.UNPLANNED,
     )
+
+
+INPUTS = [
+    ([], False),
+    ([Started(version="1"), Stopping(reason="stopped")], False),
+    ([Started(version="1")], True),
+]
+
+
+@pytest.mark.parametrize(("before", "unstopped"), INPUTS)
+def test_a_start_tells_that_the_run_before_it_had_no_stop(
+    before: list[Started | Stopping], unstopped: bool
+) -> None:
+    state = State()
+    for given in before:
+        state = decide(state, site(), given, NOW).after
+    first = decide(state, site(), Started(version="1"), NOW).events[0].body
+    assert first == ev.ServiceStarted(version="1", unstopped=unstopped)
 
 
 def test_what_a_person_did_says_who_and_by_which_command() -> None:

@@ -426,6 +426,10 @@ ABOUT_THE_POLLER: list[tuple[Body, str]] = [
         "User j.kral asked to do relay_wipe and may not, from 10.1.2.3.",
     ),
     (ev.ServiceStarted(version="0.1.0"), "The poller started, version 0.1.0."),
+    (
+        ev.ServiceStarted(version="0.1.0", unstopped=True),
+        "The poller started, version 0.1.0; the run before it had no stop (killed, or no power).",
+    ),
     (ev.ServiceStopped(reason="stopped"), "The poller stopped."),
     (ev.ServiceStopped(reason="disk full"), "The poller stopped: disk full."),
     (
