@@ -48,6 +48,7 @@ from poller.model import limits
 from poller.model.alarms import Cause, Own
 from poller.model.canonical import plain
 from poller.model.events import Event, Recorded
+from poller.model.problems import Faulty, Problem
 from poller.model.standing import State
 from poller.model.status import Quality, StatusReading
 from poller.people import Passed
@@ -97,7 +98,9 @@ class Service:
     ports: Ports
     state: State = field(init=False)  # everything decided, durable or not
     started: asyncio.Event = field(default_factory=asyncio.Event)
-    reload_faults: int = 0  # of the files that were to be read again last; those before stay
+    reload_faults: Sequence[
+        Problem
+    ] = ()  # of what was to be read again last; what was before stays
     _stop: asyncio.Event = field(default_factory=asyncio.Event)
     _waiting: Waiting = field(init=False)
     _fleet: Fleet = field(init=False)
@@ -124,8 +127,12 @@ class Service:
         )
 
     async def run(self) -> None:
-        """Runs until stop(); then says its last words to the journal and the outputs."""
+        """Runs until stop(); then says its last words to the journal and the outputs.
+
+        Raises Faulty where the journal is another site's.
+        """
         self.state = self.ports.reader.load_state()
+        _is_still(self.state.site, self.site)
         self._steps = Steps(self.ports.clock)
         self._snapshot_seq = self.state.seq
         self._durable = Durable(self.state)
@@ -153,10 +160,12 @@ class Service:
     async def reload(self, site: Site) -> None:
         """Follows another site file; relays that it does not touch are polled on undisturbed.
 
-        Raises Faulty where its outputs can't be opened; then everything stays as it was.
+        Raises Faulty where its outputs can't be opened, or it is of another name; then everything
+        stays as it was.
         """
         if site.sha256 == self.site.sha256:
             return
+        _is_still(self.site.file.site, site)
         outputs = self.ports.outputs(site, self._inside())
         self.site = site
         self._decide(SiteRead())
@@ -254,7 +263,8 @@ class Service:
             "site": self.site.file.site,
             "version": self.ports.version,
             "relays": len(self.site.file.relays),
-            "reload_faults": self.reload_faults,
+            "reload_faults": len(self.reload_faults),
+            "reload_first": str(self.reload_faults[0]) if self.reload_faults else None,
             "journal": {
                 "seq": seq,
                 "waiting": self._waiting.events,
@@ -392,3 +402,17 @@ class Service:
                     line.connected and line.lag for line in self._pump.status()
                 ):
                     await asyncio.sleep(LOOK_AGAIN_S)
+
+
+def _is_still(known: str | None, site: Site) -> None:
+    """One journal is of one site. known: the name it has there; None: none yet. Raises Faulty."""
+    if known in (None, site.file.site):
+        return
+    problem = Problem(
+        code="site-renamed",
+        file=next(iter(site.texts)),
+        at="site",
+        what=f"the journal holds the history of {known}, and not of {site.file.site}",
+        mend=f"write site: {known}; another site has a journal of its own: journal.file",
+    )
+    raise Faulty([problem])

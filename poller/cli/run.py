@@ -143,9 +143,9 @@ async def serve(
                 again = common.load(site_file)
                 stays(journal, common.journal_of(site_file, again), site_file)
                 await service.reload(again)
-                service.reload_faults = 0
+                service.reload_faults = ()
             except Faulty as reason:
-                service.reload_faults = len(reason.problems)
+                service.reload_faults = reason.problems
                 log.error("site_file_faulty_kept_the_old_one", problems=str(reason))
                 raise
             finally:

@@ -34,7 +34,7 @@ def status(site: SiteOption = None, as_json: JsonOption = False) -> None:
         if faults:
             common.out.print(
                 f"site file: {count(faults, 'fault', 'faults')} when it was to be read again; what "
-                "was read before is in force\n    mend: see bayroll check SITE, then reload again"
+                f"was read before is in force\n{said['reload_first']}"
             )
         common.out.print(
             f"journal: {count(journal['seq'], 'event', 'events')}, {journal['waiting']} waiting, "

@@ -149,6 +149,7 @@ CODES: Final[dict[str, str]] = {
     "site-page-host": "the page is to be served where no machine can serve it",
     "site-page-tls": "the page is to be served over a network without TLS",
     "site-journal-moved": "a site that is read again names another journal than it was started on",
+    "site-renamed": "the journal that a site names holds the history of another one",
     "site-page-users": "the page is to be served over a network and nobody is known who may see it",
     "site-relay-twice": "two relays have the same id",
     "site-secret": "a secret names no source, or two",

@@ -161,15 +161,23 @@ def test_try_map_shows_an_address_that_is_one_off(beside: Beside, tmp_path: Path
     assert group["others"]["one address lower"] == "1"
 
 
-def test_a_faulty_site_file_is_not_taken_and_the_old_one_stays(beside: Beside) -> None:
+FAULTY = [('"q01-main1"', '"Q01 MAIN"', "text-pattern"), ('"fellmoor"', '"alder"', "site-renamed")]
+
+
+@pytest.mark.parametrize(("right", "wrong", "code"), FAULTY)
+def test_a_faulty_site_file_is_not_taken_and_the_old_one_stays(
+    beside: Beside, right: str, wrong: str, code: str
+) -> None:
     site = beside.folder / "site.yaml"
     good = site.read_text()
+    assert right in good
     try:
-        site.write_text(good.replace('"q01-main1"', '"Q01 MAIN"', 1))
+        site.write_text(good.replace(right, wrong, 1))
         beside.service.send_signal(signal.SIGHUP)
         run.until(lambda: beside.bayroll("status").returncode == 1, "told as not well")
         said = beside.bayroll("status").stdout
         assert "site file: 1 fault when it was to be read again" in said
+        assert f"[{code}]\n    mend: " in said
         assert "24 relays" in said
     finally:
         site.write_text(good)
@@ -199,3 +207,13 @@ def test_it_ends_within_two_seconds_and_says_that_it_stopped(beside: Beside) -> 
     last = beside.rows("history", "--last", "1", "--site", site)
     assert [row["kind"] for row in last] == ["service_stopped"]
     assert beside.bayroll("journal", "verify", "--site", site).returncode == 0
+
+
+def test_another_site_does_not_go_on_in_its_journal(beside: Beside) -> None:
+    beside.service.send_signal(signal.SIGTERM)
+    beside.service.wait(10)
+    other = beside.folder / "other.yaml"
+    other.write_text((beside.folder / "site.yaml").read_text().replace('"fellmoor"', '"alder"', 1))
+    result = beside.bayroll("run", str(other))
+    assert result.returncode == 2
+    assert "the journal holds the history of fellmoor, and not of alder" in result.stderr

@@ -39,6 +39,7 @@ output-tls publishing/wrong_settings.py WRONG
 output-unknown publishing/test_opening.py test_an_output_nobody_installed_is_told_with_its_place
 outages-file-unreadable cli/test_plan.py test_a_file_that_is_not_there_is_told
 site-journal-moved cli/test_desk.py test_a_running_service_can_not_move_its_journal
+site-renamed e2e/test_running.py FAULTY
 site-page-users cli/test_user.py test_a_page_on_a_network_that_nobody_may_see_is_a_fault
 users-file cli/test_user.py test_a_file_that_others_may_read_is_told
 """

@@ -152,6 +152,7 @@ class House:
             "version": "0.1.0",
             "relays": 24,
             "reload_faults": 0,
+            "reload_first": None,
             "journal": {
                 "seq": self.state.seq,
                 "waiting": 0,

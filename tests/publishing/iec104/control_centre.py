@@ -46,6 +46,12 @@ class ControlCentre:
     async def __aexit__(self, *reason: object) -> None:
         with suppress(ProcessLookupError):
             self.process.kill()  # it would take a second to say goodbye
+        ended = asyncio.ensure_future(self._ended())
+        while not ended.done():
+            with suppress(asyncio.CancelledError):  # a second one: Looking is in a hurry
+                await asyncio.wait((ended,))
+
+    async def _ended(self) -> None:
         await self.process.wait()
         await self._listening
 
