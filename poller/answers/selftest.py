@@ -140,7 +140,8 @@ def of_file(seen: FileSeen, not_for_others: int) -> Line:
     if seen.why is not None:
         return unknown("file", f"it can't be looked at: {shown(seen.why)}", path)
     if seen.mode is None:
-        return unknown("file", "it is not there", path)
+        mend = "put it there, or correct its name; a credential of systemd is there only while "
+        return look("file", "it is not there", mend + "the service runs", path)
     if seen.denied is not None:
         says = f"mode {seen.mode:04o}: who runs this test may not {seen.denied}"
         mend = (

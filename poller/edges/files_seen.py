@@ -37,13 +37,14 @@ class Kept:
 
 
 def kept(site_file: Path, site: Site, journal: Path, users: Path) -> Iterator[Kept]:
-    """Every file of which it matters who may touch it. Optional ones only where they are there."""
+    """Every file of which it matters who may touch it. Those that we make, and optional ones, only
+    where they are there."""
     folder = site_file.parent
     yield Kept(site_file, OTHERS_WRITE)
     yield Kept(journal.parent, OTHERS_WRITE)
     for ending in JOURNAL:
         part = journal.with_name(journal.name + ending)
-        if not ending or part.exists():
+        if part.exists():
             yield Kept(part, OTHERS_WRITE)
     if users.exists():
         yield Kept(users, ONLY_OWNER)

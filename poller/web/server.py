@@ -19,6 +19,7 @@ import uvicorn
 from poller.certificates import NONE_ASKED, Renewable
 from poller.model import limits
 from poller.model.backoff import Backoff, Chance
+from poller.model.listening import not_opened
 from poller.site.settings import Page as Settings
 from poller.web.app import ready_app
 from poller.web.connection import Connection
@@ -158,9 +159,14 @@ class Served:
             try:
                 certified = self._certified()
                 config = await asyncio.to_thread(self._config, certified)
-                sockets = await self._listen()
             except (OSError, ssl.SSLError) as reason:
                 self._tell(f"{self.address} can't be served: {reason}")
+                await asyncio.sleep(self._backoff.next_s())
+                continue
+            try:
+                sockets = await self._listen()
+            except OSError as reason:
+                self._tell(not_opened(self.address, reason))
                 await asyncio.sleep(self._backoff.next_s())
                 continue
             self._backoff.reset()

@@ -129,8 +129,12 @@ def test_permissions(row: str) -> None:
     assert line.mend == (" ".join([*mend, "/x"]) if mend else None)
 
 
-def test_a_file_that_is_not_there_is_not_known() -> None:
-    assert of_file(FileSeen(path="/x"), OTHERS_READ).found is UNKNOWN
+def test_a_file_that_is_not_there_is_to_be_looked_at() -> None:
+    line = of_file(FileSeen(path="/x"), OTHERS_READ)
+    assert (line.found, line.says) == (LOOK, "it is not there")
+
+
+def test_a_file_that_can_not_be_looked_at_is_not_known() -> None:
     assert of_file(FileSeen(path="/x", why="Permission denied"), OTHERS_READ).found is UNKNOWN
 
 

@@ -35,7 +35,8 @@ def test_every_key_and_secret_that_the_site_file_names(tmp_path: Path) -> None:
     file, journal, users = (tmp_path / name for name in ("site.yaml", "j", "j.users"))
     file.write_text(SITE)
     users.touch()
-    (tmp_path / "j-wal").touch()
+    for made_by_us in ("j", "j-wal"):
+        (tmp_path / made_by_us).touch()
     assert set(kept(file, common.load(file), journal, users)) == {
         Kept(file, OTHERS_WRITE),
         Kept(tmp_path, OTHERS_WRITE),

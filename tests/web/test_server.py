@@ -84,7 +84,7 @@ async def test_a_port_that_is_taken_is_told_and_tried_again(house: House) -> Non
         other.bind((HOST, port))
         other.listen()
         async with serving(house, Settings(port=port), listens=False) as served:
-            await until(lambda: "can't be served" in served.says)
+            await until(lambda: "can't be opened" in served.says)
             assert not served.listens
             other.close()
             await until(lambda: served.listens)

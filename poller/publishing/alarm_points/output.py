@@ -36,8 +36,8 @@ from poller.answers.words import count
 from poller.model import limits
 from poller.model.backoff import Backoff
 from poller.model.events import Recorded
+from poller.model.listening import not_opened
 from poller.model.standing import Points, State
-from poller.model.text import shown
 from poller.publishing.alarm_points.server import Image, PointsServer
 from poller.publishing.ports import Context, OutputStatus
 from poller.site.settings import Port, Text
@@ -218,8 +218,7 @@ class AlarmPoints:
 
     def _away(self, reason: Exception) -> None:
         """Told once for each reason, not at each try."""
-        why = getattr(reason, "strerror", None) or str(reason)
-        says = f"{self._place} can't be opened: {shown(why)}"
+        says = not_opened(self._place, reason)
         if says != self._says:
             log.warning("output away", output=self.name, reason=says)
         self._says = says

@@ -21,8 +21,8 @@ from poller.certificates import Renewable
 from poller.model import limits
 from poller.model.backoff import Backoff
 from poller.model.events import Recorded
+from poller.model.listening import not_opened
 from poller.model.standing import State
-from poller.model.text import shown
 from poller.publishing.iec104.clients import Clients
 from poller.publishing.iec104.feed import Feed
 from poller.publishing.iec104.group import Group
@@ -167,8 +167,7 @@ class Iec104Output:
 
     def _away(self, reason: Exception) -> None:
         """Told once for each reason, not at each try."""
-        why = getattr(reason, "strerror", None) or str(reason)
-        says = f"{self._place} can't be opened: {shown(why)}"
+        says = not_opened(self._place, reason)
         if says != self._says:
             log.warning("output away", output=self.name, reason=says)
         self._says = says

@@ -19,6 +19,7 @@ from asyncua.crypto.security_policies import SecurityPolicyBasic256Sha256, Secur
 
 from poller.model import limits
 from poller.model.canonical import adapter
+from poller.model.listening import not_opened
 from poller.publishing.opcua.alarms import Alarms
 from poller.publishing.opcua.conditions import Condition
 from poller.publishing.opcua.events import Events
@@ -172,7 +173,7 @@ async def _listening(server: Server, guarded: Guarded, told: Mapping[str, Any]) 
     try:
         await listener.start()
     except OSError as reason:
-        raise SystemExit(f"{place} can't be opened: {reason.strerror or reason}") from reason
+        raise SystemExit(not_opened(place, reason)) from reason
     return listener
 
 
