@@ -98,9 +98,7 @@ class Service:
     ports: Ports
     state: State = field(init=False)  # everything decided, durable or not
     started: asyncio.Event = field(default_factory=asyncio.Event)
-    reload_faults: Sequence[
-        Problem
-    ] = ()  # of what was to be read again last; what was before stays
+    reload_faults: Sequence[Problem] = ()  # of files read again in vain; those before stay
     _stop: asyncio.Event = field(default_factory=asyncio.Event)
     _waiting: Waiting = field(init=False)
     _fleet: Fleet = field(init=False)

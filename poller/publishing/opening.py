@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from importlib.metadata import EntryPoint, entry_points
+from ipaddress import ip_address
 from typing import Final
 
 from pydantic import ValidationError
@@ -14,6 +15,7 @@ from poller.publishing.ports import Context, Opener, Output
 from poller.site.settings import Site
 
 GROUP: Final = "bayroll.outputs"
+LOOPBACK: Final = "127.0.0.1"
 
 ContextFor = Callable[[str], Context]
 """An output's name to what it is given when it is opened."""
@@ -70,8 +72,14 @@ def _twice(site: Site, outputs: Sequence[Output], file: str) -> Iterator[Problem
 
 
 def _meet(host: str, other: str) -> bool:
-    """One of them is the other, or every address of this machine."""
-    return host == other or "0.0.0.0" in (host, other) or "::" in (host, other)  # noqa: S104
+    """One of them is the other, or every address of this machine of that kind."""
+    if host == other:
+        return True
+    try:
+        one, two = (ip_address(name.replace("localhost", LOOPBACK)) for name in (host, other))
+    except ValueError:
+        return False  # a name may be any of them
+    return one == two or (one.version == two.version and (one.is_unspecified or two.is_unspecified))
 
 
 def _open(name: str, points: dict[str, EntryPoint], context_for: ContextFor, file: str) -> Output:

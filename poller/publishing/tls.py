@@ -73,11 +73,10 @@ OF_OURS: Final = (
 
 def of_ours(fault: OSError) -> str:
     """Words to add, where a peer's alert is of what we showed it; else none."""
-    alert = (
-        (fault.reason or "").upper().replace(" ", "_") if isinstance(fault, ssl.SSLError) else ""
-    )
-    ours = "ALERT" in alert and any(one in alert for one in OF_OURS)
-    return "; it does not take our certificate: see bayroll selftest" if ours else ""
+    alert = fault.reason or "" if isinstance(fault, ssl.SSLError) else ""
+    if "ALERT" in alert and any(one in alert for one in OF_OURS):
+        return "; it does not take our certificate: see bayroll selftest"
+    return ""
 
 
 def usable(made: Callable[[], ssl.SSLContext | None], at: str) -> None:

@@ -68,6 +68,8 @@ SAME = [
     ({"host": ALL, "port": 2404}, {"host": LOOP, "port": 2404}, "outputs.iec104 listens"),
     ({"host": LOOP, "port": 2404}, {"host": ALL, "port": 2404}, "outputs.iec104 listens"),
     ({}, {"host": LOOP, "port": 8420}, "the page is served"),
+    ({}, {"host": "localhost", "port": 8420}, "the page is served"),
+    ({}, {"host": "::", "port": 8420}, None),
     ({"host": LOOP, "port": 2404}, {"host": OWN, "port": 2404}, None),
     ({}, {}, None),
 ]
