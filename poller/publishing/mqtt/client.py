@@ -7,6 +7,7 @@
 - A handshake of TLS that failed leaves its socket to the garbage collector; here it is closed.
 - One that is lost in the moment in which it stands is taken for connected; here it is lost.
 - Of one that ends before its answer the answer is waited for; here it is told why, at once.
+- One that ends without a reason code has an "unspecified error"; here it is told with what.
 - A broker may make it hold any amount; here it is left.
 - A cancellation that comes together with an answer is lost; here it is not.
 """
@@ -41,6 +42,7 @@ T = TypeVar("T")
 SILENT: Final = logging.getLogger("bayroll.mqtt")
 SILENT.addHandler(logging.NullHandler())
 SILENT.propagate = False
+UNSPECIFIED: Final = "Unspecified error"  # as paho names it where the line broke
 LOOK_UP_S: Final = 0.05  # how soon a connecting thread notices that nobody waits for it
 
 
@@ -288,13 +290,16 @@ class Client(aiomqtt.Client):
     ) -> None:
         if not self._connected.done():  # it may be the connecting thread that is here
             self._loop.call_soon_threadsafe(self._hung_up)
-            return
-        super()._on_disconnect(client, userdata, flags, reason_code, properties)
+        elif reason_code == UNSPECIFIED and not flags.is_disconnect_packet_from_server:
+            if not self._disconnected.done():
+                self._disconnected.set_exception(HungUp(self._wire.fault))
+        else:
+            super()._on_disconnect(client, userdata, flags, reason_code, properties)
 
     def _hung_up(self) -> None:
         """As a broker does that TLS 1.3 let in before it had looked at our certificate."""
         if not (self._given_up.is_set() or self._connected.done()):
-            self._connected.set_exception(HungUp(self._wire.fault))
+            self._connected.set_exception(HungUp(self._wire.fault, "without an answer"))
 
     def _on_publish(
         self,
@@ -317,10 +322,8 @@ class Refused(aiomqtt.MqttError):
 
 
 class HungUp(aiomqtt.MqttError):
-    """The broker ended a connection that it had not answered. fault: with what; None: no word."""
+    """The broker ended the connection without a reason code. fault: with what; None: no word."""
 
-    def __init__(self, fault: OSError | None) -> None:
-        says = "it hung up without an answer"
-        if fault is not None:
-            says += f": {fault}{of_ours(fault)}"
-        super().__init__(says)
+    def __init__(self, fault: OSError | None, *how: str) -> None:
+        says = " ".join(("it hung up", *how))
+        super().__init__(says if fault is None else f"{says}: {fault}{of_ours(fault)}")

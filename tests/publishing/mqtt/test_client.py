@@ -15,6 +15,7 @@ from typing import Any
 import aiomqtt
 import pytest
 import uvloop
+from structlog.testing import capture_logs
 
 from poller.publishing.mqtt.client import Client
 from tests.publishing.brokers import HOST, Embedded
@@ -82,6 +83,20 @@ async def test_a_broker_that_hangs_up_without_an_answer_is_told_at_once() -> Non
     with pytest.raises(aiomqtt.MqttError, match="it hung up without an answer"):
         await Client(HOST, port, keepalive=5).__aenter__()
     server.close()
+
+
+async def test_a_broker_that_ends_a_connection_that_stood_is_told_as_such() -> None:
+    house = House()
+    broker = Embedded()
+    await broker.start()
+    pump = house.pump(house.mqtt(site({"host": HOST, "port": broker.port, "protocol": "3.1.1"})))
+    with capture_logs() as logs:
+        async with Running(pump.run()):
+            await until(lambda: pump.status()[0].connected)
+            await broker.stop()
+            await until(lambda: any(one["event"] == "output away" for one in logs))
+    (first, *_) = (one["reason"] for one in logs if one["event"] == "output away")
+    assert first.startswith(f"{HOST}:{broker.port}: it hung up")
 
 
 async def test_a_cancellation_beside_a_lost_connection_is_not_lost() -> None:
