@@ -16,7 +16,8 @@ NONE_ASKED: Final = ""  # else whoever sits at the terminal is asked for the key
 class Renewable:
     """What a server shows and whom it trusts, taken anew from its files once these are others.
 
-    context: to serve with. Connections that stand go on with what they were made with.
+    context: to serve with. Connections that stand go on with what they were made with. fault: why
+    the files that lie there now can't be used, which a restart would not survive; None: they can.
     """
 
     def __init__(
@@ -25,6 +26,7 @@ class Renewable:
         """make: reads the files. of: whose they are, for the log. Raises OSError."""
         self._make, self._files, self._of = make, files, of
         self._known = self._looks()
+        self.fault: str | None = None
         self.context = self._newest = make()
         self.context.sni_callback = self._choose
 
@@ -37,9 +39,16 @@ class Renewable:
         try:
             self._newest = self._make()
         except OSError as reason:
-            log.warning("certificate not taken anew", output=self._of, reason=str(reason))
+            self.fault = str(reason)
+            log.warning("certificate not taken anew", output=self._of, reason=self.fault)
         else:
+            self.fault = None
             log.info("certificate taken anew", output=self._of, file=str(self._files[0]))
+
+    @property
+    def says(self) -> str:
+        """Words to add to what is told of the server; none where all is well."""
+        return f"; a renewed certificate can't be used: {self.fault}" if self.fault else ""
 
     def _choose(self, connection: ssl.SSLObject, name: str | None, context: ssl.SSLContext) -> None:
         """At the begin of each handshake, also of one that names nobody. Read into the context that

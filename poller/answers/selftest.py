@@ -184,6 +184,14 @@ def of_certificate(seen: CertificateSeen, now: datetime) -> Line:
     return ok("certificate", f"good until {moment(seen.ends)}", path)
 
 
+def of_pair(certificate: str, key: str, why: str | None) -> Iterator[Line]:
+    """why: they can't be used together; None: they can, of which nothing needs to be said."""
+    if why is not None:
+        says = f"it can't be used with {shown(key)}: {shown(why)}; the next start would fail"
+        mend = "put certificate and key of one pair there, the key without a password"
+        yield look("certificate", says, mend, shown(certificate))
+
+
 # What is outside.
 
 

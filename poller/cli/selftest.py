@@ -112,6 +112,8 @@ def _files(site_file: Path, site: Site, journal: Path, now: datetime) -> Iterato
         yield answers.of_file(files_seen.look_at(one.path), one.not_for_others)
     for path, of_authority in certificates:
         yield answers.of_certificate(files_seen.certificate(path, of_authority), now)
+    for pair in files_seen.pairs(site_file, site):
+        yield from answers.of_pair(str(pair[0]), str(pair[1]), files_seen.unpaired(*pair))
 
 
 def _print(lines: tuple[Line, ...]) -> None:

@@ -1,11 +1,12 @@
 """The files that a site depends on: who else may read or change them, how long certificates last.
 
-Nothing of a key or a password is read.
+Nothing of a key or a password is told.
 """
 
 from __future__ import annotations
 
 import os
+import ssl
 import stat
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -21,6 +22,7 @@ from poller.answers.selftest import (
     CertificateSeen,
     FileSeen,
 )
+from poller.certificates import NONE_ASKED
 from poller.model import limits
 from poller.site.secrets import hides_secret
 from poller.site.settings import Site
@@ -60,6 +62,27 @@ def certificates(site_file: Path, site: Site) -> Iterator[tuple[Path, bool]]:
             yield site_file.parent / name, path[-1] == "ca"
 
 
+def pairs(site_file: Path, site: Site) -> Iterator[tuple[Path, Path]]:
+    """Each certificate that is named with its key."""
+    keys = {path[:-1]: name for path, name in _all_named(site) if path[-1] == "key"}
+    for path, name in _named(site):
+        if path[-1] == "certificate" and path[:-1] in keys:
+            yield site_file.parent / name, site_file.parent / keys[path[:-1]]
+
+
+def unpaired(certificate: Path, key: Path) -> str | None:
+    """Why they can't be used together; None: they can, or one of them is not to be read."""
+    try:
+        ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(
+            certificate, key, password=NONE_ASKED
+        )
+    except ssl.SSLError as reason:
+        return str(reason)
+    except OSError:
+        return None
+    return None
+
+
 def secrets(site_file: Path, site: Site) -> Iterator[tuple[str, Path]]:
     """Files that hold a user or a password, each with the place that names it."""
     for path, name in _named(site):
@@ -78,17 +101,24 @@ def unreadable(path: Path) -> str | None:
 
 
 def _named(site: Site) -> Iterator[tuple[tuple[str | int, ...], str]]:
-    """Keys, certificates and files of secrets of page, broker and outputs, each once."""
+    """As _all_named, each file once."""
+    seen: set[str] = set()
+    for path, name in _all_named(site):
+        if name not in seen:
+            seen.add(name)
+            yield path, name
+
+
+def _all_named(site: Site) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    """Keys, certificates and files of secrets of page, broker and outputs."""
     file = site.file
     told: dict[str, Any] = {
         "broker": file.broker.model_dump() if file.broker else None,
         "page": file.page.model_dump() if file.page else None,
         "outputs": file.outputs,
     }
-    seen: set[str] = set()
     for path, name in _leaves(told, ()):
-        if isinstance(name, str) and name not in seen and _is_file(path):
-            seen.add(name)
+        if isinstance(name, str) and _is_file(path):
             yield path, name
 
 

@@ -6,12 +6,13 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from importlib.metadata import EntryPoint, entry_points
 from ipaddress import ip_address
-from typing import Final
+from typing import Any, Final
 
 from pydantic import ValidationError
 
 from poller.model.problems import Faulty, Problem
 from poller.publishing.ports import Context, Opener, Output
+from poller.site import yaml_lines
 from poller.site.settings import Site
 
 GROUP: Final = "bayroll.outputs"
@@ -46,7 +47,21 @@ def open_outputs(
         except Faulty as faults:
             # an output knows its settings, not the file they came from
             problems += [replace(one, file=one.file or file) for one in faults.problems]
-    return outputs, problems + list(_twice(site, outputs, file))
+    problems += _twice(site, outputs, file)
+    once = dict.fromkeys(problems)  # two outputs may have one broker
+    return outputs, list(_with_lines(once, site, file))
+
+
+def _with_lines(problems: Iterable[Problem], site: Site, file: str) -> Iterator[Problem]:
+    """Outputs know their settings, and not where the site file has them."""
+    text = next(iter(site.texts.values()), "")
+    source = yaml_lines.read(text, file) if text and problems else None
+    for one in problems:
+        if source is None or one.file != file or one.line is not None:
+            yield one
+            continue
+        path = tuple(int(step) if step.isdecimal() else step for step in one.at.split("."))
+        yield replace(one, line=source.line(path))
 
 
 def _twice(site: Site, outputs: Sequence[Output], file: str) -> Iterator[Problem]:
@@ -125,8 +140,15 @@ def faults_of(reason: ValidationError, file: str, at: str) -> list[Problem]:
             file=file,
             at=".".join((at, *(str(step) for step in error["loc"]))),
             # not the value: somebody may have put a password where its name belongs
-            what=error["msg"],
+            what=_words(error),
             mend="correct or take out this setting",
         )
         for error in reason.errors(include_url=False, include_input=False)
     ]
+
+
+def _words(error: Any) -> str:
+    """Pydantic's, but for those that are of its own trade."""
+    if error["type"] == "extra_forbidden":
+        return "there is no such setting"
+    return str(error["msg"]).removeprefix("Value error, ")

@@ -244,6 +244,7 @@ class Served:
                 await asyncio.wait([serving], timeout=LOOK_AGAIN_S)
                 if certified is not None:
                     certified.look()
+                    self.says = self.address + certified.says
         finally:
             self.listens = False
             self._page.feed.close()

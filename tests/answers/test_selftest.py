@@ -24,6 +24,7 @@ from poller.answers.selftest import (
     of_file,
     of_journal,
     of_outputs,
+    of_pair,
     of_relays,
     of_service,
     of_site,
@@ -132,6 +133,13 @@ def test_permissions(row: str) -> None:
 def test_a_file_that_is_not_there_is_to_be_looked_at() -> None:
     line = of_file(FileSeen(path="/x"), OTHERS_READ)
     assert (line.found, line.says) == (LOOK, "it is not there")
+
+
+def test_only_what_is_no_pair_is_told() -> None:
+    assert list(of_pair("c.pem", "c.key", None)) == []
+    (line,) = of_pair("c.pem", "c.key", "MISMATCH")
+    assert (line.found, line.about) == (LOOK, "c.pem")
+    assert "c.key: MISMATCH; the next start would fail" in line.says
 
 
 def test_a_file_that_can_not_be_looked_at_is_not_known() -> None:

@@ -11,7 +11,15 @@ import pytest
 
 from poller.answers.selftest import ONLY_OWNER, OTHERS_READ, OTHERS_WRITE
 from poller.cli import common
-from poller.edges.files_seen import Kept, certificate, certificates, kept, look_at
+from poller.edges.files_seen import (
+    Kept,
+    certificate,
+    certificates,
+    kept,
+    look_at,
+    pairs,
+    unpaired,
+)
 from tests.publishing import certificates as made
 
 MORE = """
@@ -58,6 +66,25 @@ def test_every_certificate_that_the_site_file_names(tmp_path: Path) -> None:
         (tmp_path / "client.pem", False),
         (tmp_path / "ca.pem", True),
     }
+
+
+def test_every_certificate_that_is_named_with_its_key(tmp_path: Path) -> None:
+    file = tmp_path / "site.yaml"
+    file.write_text(SITE)
+    assert set(pairs(file, common.load(file))) == {
+        (tmp_path / "page.pem", tmp_path / "page.key"),
+        (tmp_path / "client.pem", tmp_path / "client.key"),
+    }
+
+
+def test_a_certificate_and_the_key_of_another_are_no_pair(tmp_path: Path) -> None:
+    for name in ("client", "server"):
+        made.make_ca(tmp_path, name)
+    own, other, none = (tmp_path / f"{name}.key" for name in ("client", "server", "none"))
+    certificate = tmp_path / "client.pem"
+    assert unpaired(certificate, own) is None
+    assert unpaired(certificate, none) is None, "another line tells that"
+    assert "MISMATCH" in str(unpaired(certificate, other))
 
 
 @pytest.mark.parametrize("mode", [0o600, 0o644, 0o4755])

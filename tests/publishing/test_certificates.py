@@ -146,3 +146,15 @@ def test_what_can_not_be_used_is_told_once_and_the_one_before_goes_on(
         renewable.look()
     assert seen(folder, renewable) == "server"
     assert [one["event"] for one in logs] == ["certificate not taken anew"]
+
+
+def test_what_can_not_be_used_stands_in_what_is_told_until_it_can(folder: Path) -> None:
+    """A restart would not survive it."""
+    renewable = served(folder)
+    assert renewable.says == ""
+    put(folder, "next", ".key")
+    renewable.look()
+    assert renewable.says.startswith("; a renewed certificate can't be used: ")
+    put(folder, "next", ".pem")
+    renewable.look()
+    assert renewable.says == ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from importlib.metadata import EntryPoint
 from typing import Any
 
@@ -47,6 +48,20 @@ async def test_named_outputs_are_opened_in_order() -> None:
 
 def test_none_is_opened_that_is_not_named() -> None:
     assert opened(site(BROKER)) == ([], [])
+
+
+async def test_what_is_wrong_with_settings_has_its_line() -> None:
+    text = "format: 1\noutputs:\n  iec104:\n    port: 2404\n    common_adress: 7\n"
+    of = replace(site(outputs={"iec104": {"port": 2404, "common_adress": 7}}), texts={"s": text})
+    _, (problem,) = opened(of)
+    assert (problem.line, problem.at) == (5, "outputs.iec104.common_adress")
+    assert problem.what == "there is no such setting"
+
+
+async def test_what_two_outputs_share_is_told_once() -> None:
+    broker = {"host": "h", "tls": {"ca": "none.pem"}}
+    _, (problem,) = opened(site(broker, outputs={"mqtt": {}, "sparkplug": {}}))
+    assert (problem.code, problem.at) == ("output-tls", "broker.tls")
 
 
 async def test_an_output_nobody_installed_is_told_with_its_place() -> None:

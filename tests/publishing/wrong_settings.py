@@ -11,7 +11,7 @@ DESK: Final = {"name": "Desk", "password": {"env": "DESK"}}
 WRONG: Final[dict[str, list[Wrong]]] = {
     "mqtt": [
         ({}, "output-broker-missing", "outputs.mqtt", "no broker"),
-        ({"client_idd": "x"}, "output-settings", "outputs.mqtt.client_idd", "not permitted"),
+        ({"client_idd": "x"}, "output-settings", "outputs.mqtt.client_idd", "no such setting"),
         ({"retry_cap_s": 0}, "output-settings", "outputs.mqtt.retry_cap_s", "greater"),
         (
             {"broker": {"host": "h", "tls": {"ca": "no-such.pem"}}},
@@ -39,7 +39,7 @@ WRONG: Final[dict[str, list[Wrong]]] = {
                 words,
             )
             for key, value, words in [
-                ("tls", {"ca": "x"}, "not permitted"),
+                ("tls", {"ca": "x"}, "no such setting"),
                 ("host", "h:514", "one address or host name"),
                 ("host", "10.0.0.*", "one address or host name"),
                 ("facility", 0, "greater"),
@@ -54,7 +54,7 @@ WRONG: Final[dict[str, list[Wrong]]] = {
     ],
     "alarm_points": [
         ({"port": 0}, "output-settings", "outputs.alarm_points.port", "greater"),
-        ({"hots": "h"}, "output-settings", "outputs.alarm_points.hots", "not permitted"),
+        ({"hots": "h"}, "output-settings", "outputs.alarm_points.hots", "no such setting"),
     ],
     "sparkplug": [
         ({}, "output-broker-missing", "outputs.sparkplug", "no broker"),
@@ -74,7 +74,7 @@ WRONG: Final[dict[str, list[Wrong]]] = {
                 ("node", "a\0", "pattern"),
                 ("primary_host", "x" * 65, "at most 64"),
                 ("typed_data", "yes", "boolean"),
-                ("nodes", "x", "not permitted"),
+                ("nodes", "x", "no such setting"),
             ]
         ),
     ],
@@ -82,7 +82,7 @@ WRONG: Final[dict[str, list[Wrong]]] = {
         *(
             (settings, "output-settings", "outputs.iec104" + at, words)
             for settings, at, words in (
-                ({"hots": "h"}, ".hots", "not permitted"),
+                ({"hots": "h"}, ".hots", "no such setting"),
                 ({"port": 0}, ".port", "greater"),
                 ({"common_address": 65_535}, ".common_address", "less than"),
                 ({"first_address": 0}, ".first_address", "greater"),
@@ -133,7 +133,7 @@ WRONG: Final[dict[str, list[Wrong]]] = {
                 ("sessions_max", 33, "sessions_max", "less"),
                 ("severities", {"high": 1_001}, "severities.high", "less"),
                 ("anonymous", "yes", "anonymous", "boolean"),
-                ("user", "x", "user", "not permitted"),
+                ("user", "x", "user", "no such setting"),
             ]
         ),
     ],

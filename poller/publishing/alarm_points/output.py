@@ -114,6 +114,8 @@ class AlarmPoints:
         if self._left_out:
             left = count(self._left_out, "relay or gateway", "relays or gateways")
             says += f"; no addresses left for {left}"
+        if self._server.refused is not None:
+            says += f"; refused last: {self._server.refused}, which is not among clients:"
         return OutputStatus(connected=True, says=says)
 
     async def deliver(self, events: Sequence[Recorded], state: State) -> int:

@@ -81,7 +81,8 @@ def _refused(code: int, why: ExcCodes) -> bytes:
 
 
 class PointsServer(ModbusTcpServer):
-    """Serves what image gives at each request. networks: of clients; none: any.
+    """Serves what image gives at each request. networks: of clients; none: any. refused: who was
+    turned away last, for that.
 
     Past clients_max the client goes that has asked nothing for longest, first of all one that never
     did: guide 4.2.1.1. Made inside a running loop, for one time of listening.
@@ -103,6 +104,7 @@ class PointsServer(ModbusTcpServer):
         self.unit = unit
         self.turns = itertools.count(1)
         self._place, self._clients_max, self._networks = (host, port), clients_max, networks
+        self.refused: str | None = None
         self._ended = False
 
     async def open(self) -> None:
@@ -128,6 +130,8 @@ class PointsServer(ModbusTcpServer):
 
     def admit(self, client: Client) -> None:
         """Where it may not be, comes as the server ends, or is one too many, a connection ends."""
+        if not self._may(client):
+            self.refused = str(client.address or "somebody who is gone again")
         if self._ended or not self._may(client):
             client.drop()
             return

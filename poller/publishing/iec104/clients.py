@@ -29,7 +29,7 @@ class Carrier(Protocol):
 class Clients:
     """Those of a group. networks: where they connect from; none: anywhere.
 
-    last: who carried last, and why not any more.
+    last: who was there last, and why not any more.
     """
 
     group: Group

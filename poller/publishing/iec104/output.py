@@ -63,6 +63,7 @@ class Iec104Output:
         self._moved = asyncio.Event()
         self._there: set[str] = set()  # groups that are logged as connected
         self._outstation: Outstation | None = None
+        self._shows: Renewable | None = None
         self._says = f"does not listen on {self._place} yet"
 
     @property
@@ -80,6 +81,8 @@ class Iec104Output:
         says = "; ".join((f"listens on {self._place}", *(one.says for one in self._clients)))
         if self._outstation.refused is not None:
             says += f"; refused last: {self._outstation.refused}"
+        if self._shows is not None:
+            says += self._shows.says
         return OutputStatus(connected=all(one.started for one in self._clients), says=says)
 
     async def deliver(self, events: Sequence[Recorded], state: State) -> int:
@@ -102,8 +105,8 @@ class Iec104Output:
         while True:
             outstation = self._made()
             try:
-                certified = self._certified()
-                tls = None if certified is None else certified.context
+                self._shows = self._certified()
+                tls = None if self._shows is None else self._shows.context
                 await outstation.open(self._settings.host, self._settings.port, tls)
             except (OSError, ValueError) as reason:  # ValueError: a host that is no name
                 self._away(reason)
@@ -115,8 +118,8 @@ class Iec104Output:
                     await asyncio.sleep(limits.IEC104_NOTE_S)
                     await self._feed.note()
                     self._log_changes()
-                    if certified is not None:
-                        certified.look()
+                    if self._shows is not None:
+                        self._shows.look()
             finally:
                 self._outstation = None
                 outstation.end()

@@ -27,7 +27,8 @@ from poller.publishing.iec104.station import Station
 class Outstation:
     """moved: called when something was confirmed.
 
-    now, kept: the time, and whether the clock can be trusted. refused: who was turned away last.
+    now, kept: the time, and whether the clock can be trusted. refused: who was turned away last,
+    or over TLS, where that is not known, why.
     """
 
     station: Station
@@ -47,6 +48,8 @@ class Outstation:
     async def open(self, host: str, port: int, tls: ssl.SSLContext | None) -> None:
         """Listens. Raises OSError."""
         loop = asyncio.get_running_loop()
+        if tls is not None:
+            tls.sslobject_class = self._watched()
         handshake_s = limits.IEC104_HANDSHAKE_S if tls is not None else None
         self._server = await loop.create_server(
             lambda: Connection(self),
@@ -57,6 +60,22 @@ class Outstation:
             start_serving=False,  # cancelled as it starts, there would be nothing to close
         )
         await self._server.start_serving()
+
+    def _watched(self) -> type[ssl.SSLObject]:
+        """asyncio tells nobody of a handshake that failed."""
+        outstation = self
+
+        class Handshaking(ssl.SSLObject):
+            def do_handshake(self) -> None:
+                try:
+                    super().do_handshake()
+                except (ssl.SSLWantReadError, ssl.SSLWantWriteError):
+                    raise
+                except ssl.SSLError as reason:
+                    outstation.refused = f"in the handshake of TLS, {reason}"
+                    raise
+
+        return Handshaking
 
     @property
     def is_open(self) -> bool:
@@ -159,7 +178,7 @@ class Connection(asyncio.Protocol):
         transport.abort()
         self._outstation.connections.discard(self)
         clients = self._clients
-        if clients is not None and clients.carrier is self:
+        if clients is not None and self.peer and clients.carrier in (self, None):
             clients.carrier, clients.last = None, f"{self.peer}: {why}"
 
     def _next(self) -> bytes | None:

@@ -94,7 +94,8 @@ class Acks:
             first = reason.errors(include_url=False, include_input=False)[0]
             place = ".".join(str(part) for part in first["loc"])
             mend = 'send {"user": "...", "comment": "..."}'
-            return None, shown(f"{place}: {first['msg']}; {mend}", limits.REASON_MAX)
+            says = ": ".join(one for one in (place, first["msg"]) if one)
+            return None, shown(f"{says}; {mend}", limits.REASON_MAX)
         if given.request is not None and not REQUEST.fullmatch(given.request):
             return None, "request: 1 to 48 letters, digits, dots, hyphens and underscores"
         try:

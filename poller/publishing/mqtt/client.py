@@ -278,6 +278,9 @@ class Client(aiomqtt.Client):
             self.in_flight = min(self.in_flight, getattr(properties, "ReceiveMaximum", 65_535))
             told = self.packet_max, getattr(properties, "MaximumPacketSize", None)
             self.packet_max = min((one for one in told if one is not None), default=None)
+        if reason_code.is_failure and not self._connected.done():
+            self._connected.set_exception(Refused(f"it does not let us in: {reason_code}"))
+            return
         super()._on_connect(client, userdata, flags, reason_code, properties)
 
     def _on_disconnect(
@@ -311,14 +314,15 @@ class Client(aiomqtt.Client):
     ) -> None:
         if reason_code.is_failure:
             if not self._disconnected.done():
-                self._disconnected.set_exception(Refused(str(reason_code)))
+                says = f"it lets us in, and does not take what we publish: {reason_code}"
+                self._disconnected.set_exception(Refused(says))
             return
         if not self._wire.taken(mid):
             super()._on_publish(client, userdata, mid, reason_code, properties)
 
 
 class Refused(aiomqtt.MqttError):
-    """The broker took a message and said no."""
+    """The broker said no, to us or to a message."""
 
 
 class HungUp(aiomqtt.MqttError):

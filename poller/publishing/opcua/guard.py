@@ -31,6 +31,12 @@ NO_SUBSCRIPTION: Final = 0  # the id of none
 RSA_OAEP: Final = "http://www.w3.org/2001/04/xmlenc#rsa-oaep"  # of Basic256Sha256
 
 
+def _refused(who: str, code: int) -> ServiceError:
+    """Told to the poller's log as well."""
+    tell(f"{shown(who, limits.SENTENCE_TEXT_MAX)} was refused: {ua.StatusCode(code).name}")
+    return ServiceError(code)
+
+
 class People(UserManager):  # type: ignore[misc]
     """Names to passwords; somebody without a name is told apart by supported_tokens."""
 
@@ -68,21 +74,19 @@ class Session(InternalSession):  # type: ignore[misc]
         self._showed = params.ClientCertificate
         application = params.ClientDescription.ApplicationUri
         if self._showed and not names_uri(self._showed, application):
-            raise ServiceError(C.BadCertificateUriInvalid)
+            raise _refused(f"a client that calls itself {application}", C.BadCertificateUriInvalid)
         return await super().create_session(params, sockname)
 
     def activate_session(self, params: Any, peer_certificate: bytes | None) -> Any:
         peer_certificate = peer_certificate or None  # b"" where nothing is signed
-        self._check_peer(params, peer_certificate)
-        if not self.is_activated() and self.iserver.sessions >= self.iserver.sessions_max:
-            raise ServiceError(C.BadTooManySessions)
         try:
+            self._check_peer(params, peer_certificate)
+            if not self.is_activated() and self.iserver.sessions >= self.iserver.sessions_max:
+                raise ServiceError(C.BadTooManySessions)
             return super().activate_session(params, peer_certificate)
         except ServiceError as reason:
             user = getattr(params.UserIdentityToken, "UserName", None)
-            who = "a client" if user is None else f"user {shown(str(user), limits.PERSON_MAX)}"
-            tell(f"{who} was refused: {ua.StatusCode(reason.code).name}")
-            raise
+            raise _refused("a client" if user is None else f"user {user}", reason.code) from reason
 
     def _check_peer(self, params: Any, peer_certificate: bytes | None) -> None:
         if peer_certificate is None:

@@ -28,8 +28,8 @@ from poller.publishing.opcua.methods import Methods
 from poller.publishing.opcua.relays import RelayView
 from poller.publishing.opcua.roll import Roll
 from poller.publishing.opcua.space import Space, standard
-from poller.publishing.opcua.trust import Trust, Unusable, own
-from poller.publishing.opcua.wire import Listener, Permissions, Policy
+from poller.publishing.opcua.trust import Trust, Unusable, own, thumbprint
+from poller.publishing.opcua.wire import Listener, Permissions, Policy, tell
 from poller.publishing.parent import Parent
 
 NAMESPACE: Final = "urn:bayroll:v1"
@@ -76,6 +76,11 @@ class Served:
             )
         except Unusable as reason:
             raise SystemExit(str(reason)) from reason
+        if identity.made:
+            tell(
+                f"made {told['certificate']}, SHA-1 {thumbprint(identity.certificate)}: clients "
+                "are to trust it"
+            )
         guarded = Guarded(
             people=told["people"],
             in_the_clear=told["anonymous"],

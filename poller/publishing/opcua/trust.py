@@ -38,11 +38,12 @@ class Unusable(Exception):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Own:
-    """uri: of the application, as its certificate says."""
+    """uri: of the application, as its certificate says. made: just now; no client knows it yet."""
 
     certificate: x509.Certificate
     key: RSAPrivateKey
     uri: str
+    made: bool
 
 
 def own(certificate: Path, key: Path, *, make: tuple[str, str] | None) -> Own:
@@ -50,8 +51,9 @@ def own(certificate: Path, key: Path, *, make: tuple[str, str] | None) -> Own:
 
     Raises Unusable.
     """
+    made = make is not None and not certificate.exists()
     try:
-        if make is not None and not certificate.exists():
+        if make is not None and made:
             _make(certificate, key, *make)
         found = _certificate(certificate.read_bytes())
         loaded = load_pem_private_key(key.read_bytes(), password=None)
@@ -64,7 +66,7 @@ def own(certificate: Path, key: Path, *, make: tuple[str, str] | None) -> Own:
     uris = _uris(found)
     if not uris:
         raise Unusable(f"{certificate}: it names no application URI (subjectAltName URI)")
-    return Own(certificate=found, key=loaded, uri=uris[0])
+    return Own(certificate=found, key=loaded, uri=uris[0], made=made)
 
 
 def _make(certificate: Path, key: Path, uri: str, host: str) -> None:
@@ -111,8 +113,8 @@ class Trust:
             given = x509.load_der_x509_certificate(octets)
         except ValueError:
             return "what it showed is no certificate"
-        mark = given.fingerprint(hashes.SHA1()).hex()  # noqa: S303 - as clients show it
-        who = f"{shown(given.subject.rfc4514_string(), limits.SENTENCE_TEXT_MAX)} (SHA-1 {mark})"
+        name = shown(given.subject.rfc4514_string(), limits.SENTENCE_TEXT_MAX)
+        who = f"{name} (SHA-1 {thumbprint(given)})"
         if not given.not_valid_before_utc <= datetime.now(UTC) <= given.not_valid_after_utc:
             return f"the certificate of {who} is out of date"
         if given not in self._trusted():
@@ -132,6 +134,11 @@ class Trust:
             except (OSError, ValueError):
                 continue  # a note or a key among them
         return found
+
+
+def thumbprint(certificate: x509.Certificate) -> str:
+    """As clients show it."""
+    return certificate.fingerprint(hashes.SHA1()).hex()  # noqa: S303
 
 
 def names_uri(octets: bytes, uri: str | None) -> bool:

@@ -341,6 +341,17 @@ async def test_networks_are_written_as_text(bench: Bench) -> None:
         writer.close()
 
 
+async def test_who_is_turned_away_is_told(bench: Bench) -> None:
+    await bench.begin()
+    output = bench.output(clients=["10.0.0.0/8"])
+    async with Running(bench.house.pump(output).run()):
+        await until(lambda: output.status().connected)
+        assert "refused" not in output.status().says
+        _, writer = await asyncio.open_connection(HOST, bench.port)
+        await until(lambda: f"refused last: {HOST}," in output.status().says)
+        writer.close()
+
+
 async def test_it_stays_on_this_machine_unless_told_otherwise(bench: Bench) -> None:
     output = open_output(bench.house.context(HERE, name="alarm_points"))
     assert (output._settings.host, output._settings.port) == ("127.0.0.1", 1502)

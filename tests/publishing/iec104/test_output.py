@@ -444,6 +444,40 @@ async def test_over_tls_only_who_has_a_certificate_gets_in(
         assert await answered(place, HOST, client_tls(certified, name)) == answer
 
 
+@pytest.mark.parametrize("name", ["stranger", "expired", None])
+async def test_over_tls_who_was_refused_last_is_told_by_why(
+    place: Place, certified: Path, name: str | None
+) -> None:
+    async with served(place, tls=TLS, folder=str(certified)) as pump:
+        await answered(place, HOST, client_tls(certified, name))
+        await until(lambda: "refused last: in the handshake of TLS" in pump.status()[0].says)
+
+
+async def test_who_calls_in_the_clear_is_refused_in_the_handshake(
+    place: Place, certified: Path
+) -> None:
+    async with served(place, tls=TLS, folder=str(certified)) as pump:
+        await answered(place, HOST)
+        await until(lambda: "refused last: in the handshake of TLS" in pump.status()[0].says)
+
+
+async def test_who_calls_with_tls_where_there_is_none_is_told(
+    place: Place, certified: Path
+) -> None:
+    async with served(place) as pump:
+        await answered(place, HOST, client_tls(certified, "client"))
+        await until(lambda: f"main: no client ({HOST}:" in pump.status()[0].says)
+
+
+async def test_a_renewed_certificate_that_can_not_be_used_is_told(
+    place: Place, certified: Path, tmp_path: Path
+) -> None:
+    shutil.copytree(certified, tmp_path, dirs_exist_ok=True)
+    async with served(place, tls=TLS, folder=str(tmp_path)) as pump:
+        shutil.copy(tmp_path / "client.key", tmp_path / "server.key")
+        await until(lambda: "a renewed certificate can't be used" in pump.status()[0].says)
+
+
 async def test_a_renewed_certificate_is_taken_and_who_is_connected_stays(
     place: Place, certified: Path, tmp_path: Path
 ) -> None:

@@ -173,7 +173,8 @@ async def test_what_is_refused_among_others_counts_as_refused_whatever_follows()
         first, second = peer.took
         peer.says(b"\x40\x02" + first + b"\x40\x03" + second + b"\x87\x40\x02" + second)
         assert [one.done() for one in taken] == [True, False]
-        assert str(client._disconnected.exception()) == "Not authorized"
+        says = "it lets us in, and does not take what we publish: Not authorized"
+        assert str(client._disconnected.exception()) == says
 
 
 @asynccontextmanager

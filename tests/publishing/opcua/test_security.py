@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 import pytest_asyncio
+from structlog.testing import capture_logs
 
 from tests.publishing.brokers import HOST
 from tests.publishing.opcua.peer import (
@@ -24,7 +25,7 @@ from tests.publishing.opcua.peer import (
     node,
     ua,
 )
-from tests.publishing.world import Q07, alarmed, first_read, listed
+from tests.publishing.world import Q07, alarmed, first_read, listed, until
 
 # isort: split
 from asyncua import Client
@@ -113,6 +114,15 @@ async def activate(client: Client, token: Any) -> None:
     await client.uaclient.activate_session(ua.ActivateSessionParameters(UserIdentityToken=token))
 
 
+async def test_a_certificate_that_is_made_is_told_with_its_thumbprint(tmp_path: Path) -> None:
+    """To be given to the clients; of the one that lies there already nothing is told."""
+    for told in (1, 0):
+        with capture_logs() as logs:
+            async with Bench(tmp_path).running():
+                pass
+        assert sum("clients are to trust it" in str(one) for one in logs) == told
+
+
 async def test_a_certificate_that_nobody_trusts_is_refused(named: Bench) -> None:
     make_client(named.folder, "stranger")
     with pytest.raises((bad.BadSecurityChecksFailed, ConnectionError)):
@@ -130,9 +140,11 @@ async def test_a_certificate_is_trusted_as_soon_as_it_lies_there(named: Bench) -
 async def test_a_certificate_of_another_application_is_refused(named: Bench) -> None:
     made = make_client(named.folder, "other", uri="urn:tests:other")
     (named.folder / "opcua-trusted" / "other.pem").write_bytes(made.read_bytes())
-    with pytest.raises(bad.BadCertificateUriInvalid):
-        async with named.client(certificate="other"):
-            pass
+    with capture_logs() as logs:
+        with pytest.raises(bad.BadCertificateUriInvalid):
+            async with named.client(certificate="other"):
+                pass
+        await until(lambda: any("BadCertificateUriInvalid" in str(one) for one in logs))
 
 
 async def test_somebody_else_s_session_can_not_be_taken_over(public: Bench) -> None:
