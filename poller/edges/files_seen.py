@@ -78,7 +78,7 @@ def unpaired(certificate: Path, key: Path) -> str | None:
         )
     except ssl.SSLError as reason:
         return str(reason)
-    except OSError:
+    except (OSError, ValueError):  # ValueError: a name with a NUL in it
         return None
     return None
 

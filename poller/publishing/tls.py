@@ -94,7 +94,8 @@ def usable(made: Callable[[], ssl.SSLContext | None], at: str) -> None:
                     file="",
                     at=at,
                     what=f"a certificate, key or CA file can't be used: {reason}",
-                    mend="name PEM files that this user may read, certificate and key of one pair",
+                    mend="name PEM files that this user may read, certificate and key of one "
+                    "pair, the key without a password",
                 )
             ]
         ) from reason

@@ -84,6 +84,7 @@ def test_a_certificate_and_the_key_of_another_are_no_pair(tmp_path: Path) -> Non
     certificate = tmp_path / "client.pem"
     assert unpaired(certificate, own) is None
     assert unpaired(certificate, none) is None, "another line tells that"
+    assert unpaired(certificate, Path("a\x00b")) is None
     assert "MISMATCH" in str(unpaired(certificate, other))
 
 
