@@ -408,7 +408,7 @@ def _is_still(known: str | None, site: Site) -> None:
         return
     problem = Problem(
         code="site-renamed",
-        file=next(iter(site.texts)),
+        file=next(iter(site.texts), "site"),
         at="site",
         what=f"the journal holds the history of {known}, and not of {site.file.site}",
         mend=f"write site: {known}; another site has a journal of its own: journal.file",

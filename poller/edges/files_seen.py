@@ -64,10 +64,14 @@ def certificates(site_file: Path, site: Site) -> Iterator[tuple[Path, bool]]:
 
 def pairs(site_file: Path, site: Site) -> Iterator[tuple[Path, Path]]:
     """Each certificate that is named with its key."""
-    keys = {path[:-1]: name for path, name in _all_named(site) if path[-1] == "key"}
-    for path, name in _named(site):
-        if path[-1] == "certificate" and path[:-1] in keys:
-            yield site_file.parent / name, site_file.parent / keys[path[:-1]]
+    named = dict(_all_named(site))
+    found = [
+        (name, named[*path[:-1], "key"])
+        for path, name in named.items()
+        if path[-1] == "certificate" and (*path[:-1], "key") in named
+    ]
+    for certificate, key in dict.fromkeys(found):
+        yield site_file.parent / certificate, site_file.parent / key
 
 
 def unpaired(certificate: Path, key: Path) -> str | None:

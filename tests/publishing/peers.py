@@ -9,6 +9,7 @@ what it means that everything arrived, and stays out of CALLED.
 from __future__ import annotations
 
 import asyncio
+from abc import ABC, abstractmethod
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager, suppress
 from dataclasses import replace
@@ -55,7 +56,7 @@ class Looking(Running):
         await super().__aexit__(*reason)
 
 
-class Peer:
+class Peer(ABC):
     """async with Peer(folder, certified): it is there. It may be away, and is the same again."""
 
     def __init__(self, folder: Path, certified: Path) -> None:
@@ -72,27 +73,27 @@ class Peer:
         """What must stand in the journal before the first output is opened."""
         await house.commit(replace(listed(), by="J. Kral"))
 
+    @abstractmethod
     def output(self, house: House, port: int | None = None) -> Output:
         """One that knows this peer. port: of somebody else in its place."""
-        raise NotImplementedError
 
+    @abstractmethod
     def has(self, recorded: Sequence[ev.Recorded]) -> bool:
         """Everything arrived, in order."""
-        raise NotImplementedError
 
 
 class Called(Peer):
     """One that the output calls, and tells every event."""
 
-    async def away(self) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    async def away(self) -> None: ...
 
-    async def back(self) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    async def back(self) -> None: ...
 
+    @abstractmethod
     def arrived(self) -> list[str]:
         """The journal's id of every event that it was told, in order, repeated ones too."""
-        raise NotImplementedError
 
     def has(self, recorded: Sequence[ev.Recorded]) -> bool:
         return list(dict.fromkeys(self.arrived())) == [one.id for one in recorded]

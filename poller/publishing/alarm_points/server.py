@@ -130,9 +130,10 @@ class PointsServer(ModbusTcpServer):
 
     def admit(self, client: Client) -> None:
         """Where it may not be, comes as the server ends, or is one too many, a connection ends."""
-        if not self._may(client):
+        may = self._may(client)
+        if not may:
             self.refused = str(client.address or "somebody who is gone again")
-        if self._ended or not self._may(client):
+        if self._ended or not may:
             client.drop()
             return
         others = [one for one in self.clients if one is not client]

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import ssl
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -60,7 +61,7 @@ class Work:
             self.done.set_result(self.acked)
 
 
-class Link:
+class Link(ABC):
     """ports.Output but for one connection. deliver() hands work to the one that run() keeps."""
 
     def __init__(self, context: Context, settings: LinkSettings, broker: Broker) -> None:
@@ -120,9 +121,9 @@ class Link:
             self._backoff.reset()
         self._brief = self._brief + 1 if self._worked and not lasted else 0
 
+    @abstractmethod
     async def _connection(self) -> None:
         """One connection, from beginning to end. Raises MqttError or OSError where it is lost."""
-        raise NotImplementedError
 
     def _cursor(self) -> int:
         """The last acknowledged seq."""

@@ -51,10 +51,11 @@ def own(certificate: Path, key: Path, *, make: tuple[str, str] | None) -> Own:
 
     Raises Unusable.
     """
-    made = make is not None and not certificate.exists()
+    made = False
     try:
-        if make is not None and made:
+        if make is not None and not certificate.exists():
             _make(certificate, key, *make)
+            made = True
         found = _certificate(certificate.read_bytes())
         loaded = load_pem_private_key(key.read_bytes(), password=None)
     except (OSError, ValueError, TypeError) as reason:  # TypeError: a key behind a password
